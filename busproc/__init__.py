@@ -1,0 +1,58 @@
+"""Mix-bus processing as an offline, deterministic render.
+
+Chain files (JSON) build a DSP chain; session files fold stems through groups and sends into the mix
+bus; `render` writes the audio and a log of every decision.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from busproc.chain import Chain, load_chain, process
+    from busproc.errors import AudioFileError, BusprocError, InputError, RenderError, SettingsFileError
+    from busproc.measure.meter import Meter, Reading, measure
+    from busproc.presets import load_preset, preset_names
+    from busproc.render import Rendered, render
+    from busproc.session import Session
+    from busproc.song import Song, load_session
+
+__all__ = [
+    "AudioFileError",
+    "BusprocError",
+    "Chain",
+    "InputError",
+    "Meter",
+    "Reading",
+    "RenderError",
+    "Rendered",
+    "Session",
+    "SettingsFileError",
+    "Song",
+    "load_chain",
+    "load_preset",
+    "load_session",
+    "measure",
+    "preset_names",
+    "process",
+    "render",
+]
+
+_HOMES = {
+    "busproc.chain": ("Chain", "load_chain", "process"),
+    "busproc.errors": ("AudioFileError", "BusprocError", "InputError", "RenderError", "SettingsFileError"),
+    "busproc.measure.meter": ("Meter", "Reading", "measure"),
+    "busproc.presets": ("load_preset", "preset_names"),
+    "busproc.render": ("Rendered", "render"),
+    "busproc.session": ("Session",),
+    "busproc.song": ("Song", "load_session"),
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public name on first use, so that `busproc --help` stays quick."""
+    for home, names in _HOMES.items():
+        if name in names:
+            return getattr(importlib.import_module(home), name)
+    raise AttributeError(f"module 'busproc' has no attribute {name!r}")

@@ -1,0 +1,138 @@
+"""Chain files: stages in order, itself used like a stage."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from pydantic import Field
+
+from busproc.errors import InputError
+from busproc.jsonfile import load_settings
+from busproc.settings import Settings
+from busproc.stages import AnyStage
+from busproc.stages.base import Audio, Context, Key, Stage
+from busproc.stages.series import (
+    SeriesPlan,
+    SeriesState,
+    plan_series,
+    process_series,
+    record_series,
+    start_series,
+)
+
+BLOCK_FRAMES = 4096
+"""Frames a block where nobody asks for another size; no result depends on it."""
+
+
+class Chain(Settings):
+    """What a bus does: an ordered tuple of stages. `plan`, `start`, `process` work as a stage's do."""
+
+    schema_: Annotated[str | None, Field(alias="$schema")] = None
+    """Address of the JSON Schema, for editors; not read."""
+    format: Literal["busproc-chain/1"] = "busproc-chain/1"
+    """Kind and version of the file."""
+    title: Annotated[str, Field(max_length=120)] = ""
+    """A name for people."""
+    purpose: Annotated[str, Field(max_length=600)] = ""
+    """What the chain is for, in a sentence."""
+    stages: Annotated[tuple[AnyStage, ...], Field(max_length=64)] = ()
+    """The stages, in the order in which sound passes them."""
+
+    def placed(self) -> list[tuple[str, Stage]]:
+        """Each stage with the step of the JSON path that leads to it."""
+        return [(f"stages[{n}]", stage) for n, stage in enumerate(self.stages)]
+
+    def key_inputs(self) -> Iterator[Key]:
+        """Key inputs of all stages."""
+        for stage in self.stages:
+            yield from stage.key_inputs()
+
+    def plan(self, context: Context) -> SeriesPlan:
+        """Derive everything that does not depend on sound."""
+        return plan_series(self.placed(), context)
+
+    def start(self, plan: SeriesPlan, lanes: int) -> SeriesState:
+        """Make a fresh state."""
+        return start_series(plan, lanes)
+
+    def process(self, plan: SeriesPlan, state: SeriesState, lanes: Audio, keys: Mapping[str, Audio]) -> Audio:
+        """Take one block of `lanes (frames, lanes, 2)` to the one that leaves, latency later."""
+        return process_series(plan, state, lanes, keys)
+
+    def record(self, plan: SeriesPlan, state: SeriesState) -> list[dict[str, Any]]:
+        """Tell what each stage did."""
+        return record_series(plan, state)
+
+
+def load_chain(path: Path | str) -> Chain:
+    """Read a chain file.
+
+    Raises
+    ------
+    SettingsFileError
+        With every fault of the file.
+    """
+    return load_settings(path, Chain)
+
+
+def process(
+    chain: Chain | Stage,
+    audio: Audio,
+    rate_hz: int,
+    *,
+    keys: Mapping[str, Audio] | None = None,
+    block_frames: int = BLOCK_FRAMES,
+) -> Audio:
+    """Run a chain, or one stage, over a whole piece of audio in memory.
+
+    Parameters
+    ----------
+    chain
+        What to run.
+    audio
+        `(frames, 2)`, or `(frames, lanes, 2)` with the bus in lane 0; full scale 1.0.
+    rate_hz
+        Frames a second.
+    keys
+        Sound for key inputs `(frames, 2)`, by the key's name (`kick:after_chain`).
+    block_frames
+        Size of the blocks; the result does not depend on it.
+
+    Returns
+    -------
+    ndarray
+        The same shape as `audio`, latency taken out.
+
+    Examples
+    --------
+    >>> from busproc.stages.gain import Gain
+    >>> process(Gain(gain_db=-6.0), np.ones((3, 2)), 48000)[0].round(3).tolist()
+    [0.501, 0.501]
+    """
+    if audio.ndim not in {2, 3} or audio.shape[-1] != 2:
+        raise InputError(f"audio must be (frames, 2) or (frames, lanes, 2), not {audio.shape}")
+    chain = chain if isinstance(chain, Chain) else Chain(stages=(chain,))
+    lanes = np.ascontiguousarray(audio, dtype=np.float64).reshape(len(audio), -1, 2)
+    plan = chain.plan(Context(rate_hz))
+    state = chain.start(plan, lanes.shape[1])
+    total = len(lanes) + plan.latency_frames
+    padded = {name: _padded(sound, total) for name, sound in (keys or {}).items()}
+    lanes = _padded(lanes, total)
+    blocks = [
+        chain.process(
+            plan,
+            state,
+            lanes[at : at + block_frames],
+            {name: sound[at : at + block_frames] for name, sound in padded.items()},
+        )
+        for at in range(0, total, block_frames)
+    ]
+    out = np.concatenate(blocks) if blocks else lanes
+    return out[plan.latency_frames :].reshape(audio.shape)
+
+
+def _padded(sound: Audio, frames: int) -> Audio:
+    return np.concatenate([sound, np.zeros((frames - len(sound), *sound.shape[1:]))])

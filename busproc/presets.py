@@ -1,0 +1,39 @@
+"""The chain files that come with busproc."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from busproc.chain import Chain, load_chain
+from busproc.errors import InputError
+from busproc.jsonfile import nearest
+
+
+def preset_folder() -> Path:
+    """Where they lie: inside an installed package, or beside it in a checkout."""
+    inside = Path(__file__).parent / "_presets"
+    return inside if inside.is_dir() else Path(__file__).parent.parent / "presets"
+
+
+def preset_names() -> list[str]:
+    """Names of all presets, sorted."""
+    return sorted(file.stem for file in preset_folder().glob("*.json"))
+
+
+def preset_path(name: str) -> Path:
+    """The file of a preset.
+
+    Raises
+    ------
+    InputError
+        When there is none of this name.
+    """
+    names = preset_names()
+    if name not in names:
+        raise InputError(f"{name!r} is not a preset{nearest(name, names)}; there are: {', '.join(names)}")
+    return preset_folder() / f"{name}.json"
+
+
+def load_preset(name: str) -> Chain:
+    """Read a preset."""
+    return load_chain(preset_path(name))

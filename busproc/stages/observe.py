@@ -1,0 +1,152 @@
+"""What is kept of a run for the decision log: levels, spectra and what a decision did."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+
+from busproc.kernels import tally
+from busproc.measure.level import LevelTally
+from busproc.measure.spectrum import ThirdOctaves
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from busproc.stages.treatments import Treatment
+
+NOMINAL_HZ = (
+    *("20", "25", "31.5", "40", "50", "63", "80", "100", "125", "160", "200", "250", "315", "400", "500"),
+    *("630", "800", "1000", "1250", "1600", "2000", "2500", "3150", "4000", "5000", "6300", "8000"),
+    *("10000", "12500", "16000", "20000"),
+)
+"""Names of the third octaves, ISO 266:1997."""
+
+HEARD_DB = 60.0
+"""Third octaves further than this under the loudest are left out of what changed."""
+
+WORKING_DB = 0.1
+"""Less reduction than this is not counted as working: nobody hears it. Ours, not a standard's."""
+
+
+class DecisionTally(Protocol):
+    """Counts what decisions did, block by block."""
+
+    def feed(self, decision: NDArray[np.float64]) -> None:
+        """Count one block's decision."""
+
+
+class GainTally:
+    """Reduction of a gain curve: share of time, percentiles, deepest, events, ten values a second.
+
+    Parameters
+    ----------
+    rate_hz
+        Frames a second.
+    lag_frames
+        Frames to leave out first, so that times are song times.
+    scale
+        Gain that counts as no reduction.
+    """
+
+    def __init__(self, rate_hz: int, lag_frames: int, scale: float) -> None:
+        self.rate_hz, self._lag, self._scale = rate_hz, lag_frames, scale
+        self._histogram = np.zeros(tally.BINS, dtype=np.int64)
+        self._counts = np.zeros(5, dtype=np.int64)
+        self._depths = np.zeros(3)
+        self.curve_db: list[float] = []
+
+    def feed(self, decision: NDArray[np.float64]) -> None:
+        """Count a block of gain `(frames,)`."""
+        slots = np.empty(len(decision) * 10 // self.rate_hz + 2)
+        ended = tally.tally_reduction(
+            decision,
+            self._scale,
+            self.rate_hz,
+            self._lag,
+            WORKING_DB,
+            self._histogram,
+            self._counts,
+            self._depths,
+            slots,
+        )
+        self.curve_db += [round(float(depth), 2) for depth in slots[:ended]]
+
+    def percentile_db(self, percent: float) -> float:
+        """Reduction that this share of the frames stays at or below, to 0.01 dB."""
+        reached = np.searchsorted(np.cumsum(self._histogram), percent / 100 * self._counts[tally.COUNTED])
+        return float(min(int(reached), tally.BINS - 1)) / 100
+
+    @property
+    def working_share(self) -> float:
+        """Share of frames with at least `WORKING_DB` of reduction."""
+        return float(self._counts[tally.WORKING] / max(1, self._counts[tally.COUNTED]))
+
+    @property
+    def deepest_db(self) -> float:
+        """Deepest reduction of all."""
+        return float(self._depths[tally.DEEPEST])
+
+    @property
+    def deepest_at_s(self) -> float:
+        """When it was deepest, in song time."""
+        return float(self._counts[tally.DEEPEST_AT] / self.rate_hz)
+
+    @property
+    def events(self) -> int:
+        """How many times it began to work."""
+        return int(self._counts[tally.EVENTS])
+
+    def as_dict(self) -> dict[str, object]:
+        """The figures of the decision log."""
+        return {
+            "working_percent": round(100 * self.working_share, 1),
+            "median_db": self.percentile_db(50),
+            "percentile_95_db": self.percentile_db(95),
+            "deepest_db": round(self.deepest_db, 2),
+            "deepest_at_s": round(self.deepest_at_s, 2),
+            "events": self.events,
+            "reduction_db_10_per_s": self.curve_db,
+        }
+
+
+class Totals:
+    """All that one stage's run adds up: level before and after, spectra where it shapes them, decisions."""
+
+    def __init__(self, rate_hz: int, lag_frames: int, treatment: Treatment) -> None:
+        self.rate_hz = rate_hz
+        self.before, self.after = LevelTally(), LevelTally()
+        self.gain = GainTally(rate_hz, lag_frames, treatment.resting_gain)
+        self.bands = (ThirdOctaves(rate_hz), ThirdOctaves(rate_hz)) if treatment.shapes_spectrum else None
+        self._counts_gain = treatment.is_gain
+
+    def feed(
+        self, before: NDArray[np.float64], decision: NDArray[np.float64], after: NDArray[np.float64]
+    ) -> None:
+        """Take in one block of the bus `(frames, 2)` as it came, what was decided, and what left."""
+        self.before.feed(before)
+        self.after.feed(after)
+        if self._counts_gain:
+            self.gain.feed(decision)
+        if self.bands:
+            self.bands[0].feed(before)
+            self.bands[1].feed(after)
+
+    def band_changes_db(self) -> dict[str, float]:
+        """Change of each third octave that sounded, by its nominal frequency in Hz."""
+        if not self.bands:
+            return {}
+        before, after = (bands.levels_db() for bands in self.bands)
+        heard = max((level for level in before if level is not None), default=0.0) - HEARD_DB
+        return {
+            name: round(now - was, 2)
+            for name, was, now in zip(NOMINAL_HZ, before, after, strict=False)
+            if was is not None and now is not None and was > heard
+        }
+
+    @property
+    def level_change_db(self) -> float:
+        """RMS level after less before; 0 for silence."""
+        if self.before.rms_dbfs is None or self.after.rms_dbfs is None:
+            return 0.0
+        return self.after.rms_dbfs - self.before.rms_dbfs

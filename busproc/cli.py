@@ -1,0 +1,272 @@
+"""The command line: parse, call, print. The one place where errors become text and exit codes."""
+
+from __future__ import annotations
+
+import json
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from busproc.errors import BusprocError, InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+FINE, FAILED, WRONG_INPUT = 0, 1, 2
+FILE = click.Path(path_type=Path)
+
+
+class _Commands(click.Group):
+    """Commands in the order of a day's work, with our errors told in a line and an exit code."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        return list(self.commands)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except BusprocError as error:
+            click.echo(f"error: {error}", err=True)
+            ctx.exit(WRONG_INPUT if isinstance(error, InputError) else FAILED)
+        except OSError as error:
+            place = f"{error.filename}: " if error.filename else ""
+            click.echo(f"error: {place}{error.strerror or error}", err=True)
+            ctx.exit(FAILED)
+
+
+@click.group(
+    cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+)
+@click.version_option(package_name="busproc")
+def main() -> None:
+    """Render mixes through JSON chains and sessions, and keep a log of every decision.
+
+    \b
+    First steps:
+      busproc demo                                  make a song, render it, read what was decided
+      busproc session --from STEMS > song.json      draft a session from a folder of stems
+      busproc render song.json --out prints         write the mix and its decision log
+
+    Exit codes: 0 fine, 1 the work failed, 2 the input or the call is wrong.
+    """
+
+
+@main.command()
+@click.argument("session", type=FILE)
+@click.option("--out", "out_dir", type=FILE, required=True, help="Folder for the results; made if missing.")
+@click.option("--overwrite", is_flag=True, help="Replace files that are there.")
+@click.option("--from", "from_s", type=float, metavar="SECONDS", help="Write only from here ..")
+@click.option(
+    "--to", "to_s", type=float, metavar="SECONDS", help=".. to here; equal to that part of the whole."
+)
+@click.option("--allow-outside", is_flag=True, help="Let paths in the session lead out of its folder.")
+def render(
+    session: Path,
+    out_dir: Path,
+    *,
+    overwrite: bool,
+    from_s: float | None,
+    to_s: float | None,
+    allow_outside: bool,
+) -> None:
+    """Render a session file: the mix as asked for in "deliver", and its decision log.
+
+    \b
+    Example:
+      busproc render harbour_lamps/session.json --out prints
+    """
+    from busproc import decisions
+    from busproc.render import render as render_song
+
+    with _progress() as progress:
+        done = render_song(
+            session,
+            out_dir,
+            overwrite=overwrite,
+            allow_outside=allow_outside,
+            from_s=from_s,
+            to_s=to_s,
+            progress=progress,
+        )
+    for line in decisions.summary(done.decisions):
+        click.echo(line)
+    click.echo(
+        f"written to {out_dir}: {', '.join(file.name for file in (*done.files, done.log, done.words))}"
+    )
+
+
+@main.command()
+@click.argument("files", nargs=-1, required=True, type=FILE)
+@click.option("--json", "as_json", is_flag=True, help="One JSON list in place of the table.")
+def meter(files: tuple[Path, ...], *, as_json: bool) -> None:
+    """Measure audio files: loudness, loudness range, true peak, level, crest factor, correlation.
+
+    BS.1770-5 and EBU Tech 3342. A value that does not exist (silence, too short) shows as '-'.
+
+    \b
+    Example:
+      busproc meter prints/*.wav
+      busproc meter --json mix.wav | python -m json.tool
+    """
+    from busproc.delivery import read_back
+
+    readings = [{"file": str(file), **read_back(file)} for file in files]
+    if as_json:
+        click.echo(json.dumps(readings, indent=1, ensure_ascii=False))
+        return
+    from busproc.words import meter_table
+
+    click.echo(meter_table(readings))
+
+
+@main.command()
+@click.argument("files", nargs=-1, required=True, type=FILE)
+@click.option("--allow-outside", is_flag=True, help="Let paths in a session lead out of its folder.")
+def validate(files: tuple[Path, ...], *, allow_outside: bool) -> None:
+    """Check chain and session files, and everything a session names; tell every fault.
+
+    \b
+    Example:
+      busproc validate session.json chains/*.json
+    """
+    from busproc.validate import validate_file
+
+    bad = 0
+    for file in files:
+        try:
+            click.echo(f"{file}: {validate_file(file, allow_outside=allow_outside)}")
+        except InputError as error:
+            bad += 1
+            click.echo(f"error: {error}", err=True)
+    sys.exit(WRONG_INPUT if bad else FINE)
+
+
+@main.command()
+@click.argument("kind", type=click.Choice(["chain", "session"]))
+def schema(kind: str) -> None:
+    """Print the JSON Schema of chain or session files, for editors and other programs.
+
+    \b
+    Example:
+      busproc schema chain > busproc-chain-1.schema.json
+    """
+    from busproc.schema import published
+
+    click.echo(published(kind), nl=False)
+
+
+@main.command()
+@click.option("--from", "folder", type=FILE, required=True, help="Folder of stems.")
+@click.option("--song", help="Title; the folder's name by default.")
+def session(folder: Path, song: str | None) -> None:
+    """Draft a session from a folder of stems, to edit: prints JSON.
+
+    Groups are guessed from words in the file names (kick, snare, drum .. to drums; vox, choir .. to
+    voices; and so on, listed in the README); one level of sub-folders becomes groups of that name.
+
+    \b
+    Example:
+      busproc session --from stems --song "Harbour Lamps" > session.json
+    """
+    from busproc.draft import draft_session
+
+    click.echo(draft_session(folder, song), nl=False)
+
+
+@main.command()
+@click.argument("name", required=False)
+def presets(name: str | None) -> None:
+    """List the chain files that come with busproc, or print one.
+
+    \b
+    Example:
+      busproc presets
+      busproc presets open_and_gentle > chains/bus.json
+    """
+    from busproc.presets import load_preset, preset_names, preset_path
+
+    if name is not None:
+        click.echo(preset_path(name).read_text(encoding="utf-8"), nl=False)
+        return
+    for each in preset_names():
+        click.echo(f"{each:22}{load_preset(each).purpose}")
+
+
+@main.command()
+@click.argument("name", required=False)
+def stages(name: str | None) -> None:
+    """List the stages a chain may hold, or show one with its settings.
+
+    \b
+    Example:
+      busproc stages
+      busproc stages compressor
+    """
+    from busproc.words import stage_list, stage_page
+
+    click.echo(stage_list() if name is None else stage_page(name))
+
+
+@main.command()
+@click.argument("log", type=FILE)
+def explain(log: Path) -> None:
+    """Print a decision log in words.
+
+    \b
+    Example:
+      busproc explain prints/Harbour_Lamps.decisions.json
+    """
+    from busproc import decisions
+
+    click.echo(decisions.in_words(decisions.load(log)), nl=False)
+
+
+@main.command()
+@click.argument("folder", type=FILE, default=Path("busproc-demo"))
+def demo(folder: Path) -> None:
+    """Make the demo song's stems, session and chains in FOLDER, render it, tell what was decided.
+
+    Your changes to its session and chains stay: run it again to hear them.
+
+    \b
+    Example:
+      busproc demo
+      busproc demo ~/harbour-lamps
+    """
+    from busproc import decisions
+    from busproc.demo import make_demo
+    from busproc.render import render as render_song
+
+    click.echo(f"making the stems of an invented song in {folder} (the first time takes a minute)", err=True)
+    file = make_demo(folder)
+    with _progress() as progress:
+        done = render_song(file, folder / "prints", overwrite=True, progress=progress)
+    for line in decisions.summary(done.decisions):
+        click.echo(line)
+    click.echo("")
+    click.echo(f"Listen to {done.files[0]} (start quiet), read {done.words},")
+    click.echo(f"change {file} or {folder / 'chains'}, and run busproc demo {folder} again.")
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str, float], None]]:
+    """A bar on a terminal, a line for each new thing elsewhere; on standard error either way."""
+    if not sys.stderr.isatty():
+        told: set[str] = set()
+
+        def tell(what: str, done: float) -> None:  # noqa: ARG001
+            if what not in told:
+                told.add(what)
+                click.echo(what, err=True)
+
+        yield tell
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=1.0)
+        yield lambda what, done: bar.update(task, description=what, completed=done)

@@ -1,0 +1,169 @@
+"""Session files: what a song is made of and where everything goes."""
+
+from __future__ import annotations
+
+import itertools
+from typing import Annotated, ClassVar, Literal, Self
+
+from pydantic import ConfigDict, Field, model_validator
+
+from busproc.settings import Settings
+from busproc.stages.gain import PanLaw
+
+Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[\w][\w -]*$")]
+PathText = Annotated[str, Field(min_length=1, max_length=400)]
+LevelDb = Annotated[float, Field(ge=-80, le=24, strict=True)]
+Tap = Literal["before_chain", "after_chain"]
+
+
+class Point(Settings):
+    """A breakpoint of a ride."""
+
+    at_s: Annotated[float, Field(ge=0, le=86400, strict=True)]
+    """Song time."""
+    level_db: LevelDb
+    """Level there; straight lines in dB lead from point to point."""
+
+
+def _rising(ride: tuple[Point, ...]) -> None:
+    if any(later.at_s <= earlier.at_s for earlier, later in itertools.pairwise(ride)):
+        raise ValueError("the points of a ride must come at rising times (at_s)")
+
+
+class Ridden(Settings):
+    """Something with a level that may move."""
+
+    level_db: LevelDb = 0.0
+    """Level after the chain, the fader."""
+    ride: Annotated[tuple[Point, ...], Field(max_length=10000)] = ()
+    """Moves of the level over time, on top of `level_db`."""
+
+    @model_validator(mode="after")
+    def _ride_rises(self) -> Self:
+        _rising(self.ride)
+        return self
+
+
+class Fader(Ridden):
+    """What stems, groups, returns and the mix bus have in common."""
+
+    chain: PathText | None = None
+    """Chain file, relative to the session file; null for none."""
+
+
+class Stem(Fader):
+    """One recorded track, or the print of several."""
+
+    name: Name
+    """Its name in this session."""
+    file: PathText
+    """Audio file of one or two channels, relative to the session file."""
+    group: Name | None = None
+    """The group it goes to; null goes straight to the mix bus."""
+    gain_db: LevelDb = 0.0
+    """Trim before the chain."""
+    polarity: Literal["as_is", "inverted"] = "as_is"
+    """Whether the wave is turned upside down, before the chain."""
+    pan: Annotated[float, Field(ge=-1, le=1, strict=True)] = 0.0
+    """Position after the chain, -1 left to 1 right; the centre changes nothing."""
+    pan_law: PanLaw | None = None
+    """Pan law; null takes constant_power for a mono file and balance for a stereo one."""
+    mute: bool = False
+    """A muted stem is silent everywhere, sends and keys included."""
+    heard: bool = True
+    """false: it feeds no bus and no send, and only serves as a key."""
+    start_s: Annotated[float, Field(ge=0, le=86400, strict=True)] | None = None
+    """Where its file starts in the song; null honours the file's Broadcast Wave time reference."""
+    fade_in_ms: Annotated[float, Field(ge=0, le=60000, strict=True)] = 0.0
+    """Fade at the start of the file, a half cosine, before the chain."""
+    fade_out_ms: Annotated[float, Field(ge=0, le=60000, strict=True)] = 0.0
+    """Fade at the end of the file, a half cosine, before the chain."""
+
+
+class Group(Fader):
+    """A bus for several stems or groups."""
+
+    name: Name
+    """Its name in this session."""
+    group: Name | None = None
+    """The group it goes to; null goes straight to the mix bus."""
+    mute: bool = False
+    """A muted group is silent everywhere."""
+
+
+class Return(Fader):
+    """A bus fed by sends."""
+
+    name: Name
+    """Its name in this session."""
+    group: Name | None = None
+    """The group it goes to; null goes straight to the mix bus."""
+    mute: bool = False
+    """A muted return is silent everywhere."""
+
+
+class Send(Ridden):
+    """A copy of a stem, group or return, led to a return."""
+
+    source: Annotated[Name, Field(alias="from")]
+    """What is copied."""
+    to: Name
+    """The return that gets it."""
+    tap: Tap = "after_chain"
+    """Where the copy is taken: before its chain, or after chain and fader."""
+
+    model_config: ClassVar[ConfigDict] = ConfigDict(populate_by_name=True)
+
+
+class MixBus(Fader):
+    """Where everything comes together."""
+
+
+class Delivery(Settings):
+    """A file to be written."""
+
+    what: Literal["mix"] = "mix"
+    """What is written."""
+    container: Literal["wav", "flac"] = "wav"
+    """Kind of file; a WAV over 4 GiB becomes RF64."""
+    bits: Literal[16, 24, 32, "32_float"] = 24
+    """Whole numbers of so many bits, or 32_float."""
+    rate_hz: Annotated[int, Field(ge=8000, le=384000, strict=True)] | None = None
+    """Sample rate of the file; null keeps the session's."""
+    dither: bool = True
+    """Triangular dither when reducing to whole numbers."""
+    if_over: Literal["refuse", "trim"] = "refuse"
+    """What to do when whole numbers would pass full scale: write nothing, or turn the file down."""
+
+    @model_validator(mode="after")
+    def _container_holds_it(self) -> Self:
+        if self.container == "flac" and self.bits not in {16, 24}:
+            raise ValueError(f"a FLAC file holds 16 or 24 bits, not {self.bits}; use the wav container")
+        return self
+
+
+class Session(Settings):
+    """A song: stems, groups, sends, returns, mix bus, and what to deliver."""
+
+    schema_: Annotated[str | None, Field(alias="$schema")] = None
+    """Address of the JSON Schema, for editors; not read."""
+    format: Literal["busproc-session/1"] = "busproc-session/1"
+    """Kind and version of the file."""
+    song: Annotated[str, Field(min_length=1, max_length=120)]
+    """Title; files are named after it."""
+    notes: Annotated[str, Field(max_length=4000)] = ""
+    """Words of your own, repeated in the decision log."""
+    rate_hz: Annotated[int, Field(ge=8000, le=384000, strict=True)] | None = None
+    """Sample rate of the song; stems of another are converted. null takes the rate all stems share."""
+    stems: Annotated[tuple[Stem, ...], Field(min_length=1, max_length=512)]
+    """The recorded tracks, in the order in which they are summed."""
+    groups: Annotated[tuple[Group, ...], Field(max_length=128)] = ()
+    """Buses for several stems or groups."""
+    sends: Annotated[tuple[Send, ...], Field(max_length=1024)] = ()
+    """Copies to returns."""
+    returns: Annotated[tuple[Return, ...], Field(max_length=64)] = ()
+    """Buses fed by sends."""
+    mix_bus: MixBus = MixBus()
+    """The bus of everything."""
+    deliver: Annotated[tuple[Delivery, ...], Field(min_length=1, max_length=32)] = (Delivery(),)
+    """What is written."""

@@ -1,0 +1,272 @@
+"""A session with everything it names read and checked: chains, audio files, routing."""
+
+from __future__ import annotations
+
+import graphlib
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from busproc.chain import Chain, load_chain
+from busproc.errors import AudioFileError, InputError, SettingsFileError
+from busproc.files import AudioInfo, inspect, sha256_file
+from busproc.jsonfile import load_settings, nearest
+from busproc.session import Fader, Session, Stem
+from busproc.sources import StemFile
+from busproc.stages.base import Context
+
+MIX_BUS = "mix_bus"
+Kind = Literal["stems", "groups", "returns", "mix_bus"]
+
+
+@dataclass(frozen=True)
+class Bus:
+    """A stem, group, return or the mix bus: what sums what feeds it and runs a chain."""
+
+    name: str
+    kind: Kind
+    path: str
+    fader: Fader
+    chain: Chain
+
+    @property
+    def place(self) -> str:
+        """How the decision log calls it."""
+        return self.name if self.kind == MIX_BUS else f"{self.kind}.{self.name}"
+
+    @property
+    def is_muted(self) -> bool:
+        """Whether it is silent everywhere."""
+        return bool(getattr(self.fader, "mute", False))
+
+
+@dataclass(frozen=True)
+class Song:
+    """A session whose files have all been read and found good."""
+
+    path: Path
+    session: Session
+    rate_hz: int
+    buses: dict[str, Bus]
+    order: tuple[str, ...]
+    files: dict[str, StemFile]
+    notes: tuple[str, ...]
+
+    @property
+    def frames(self) -> int:
+        """Length: the end of the stem that ends last."""
+        return max(file.end_frame for file in self.files.values())
+
+
+def load_session(path: Path | str, *, allow_outside: bool = False) -> Song:
+    """Read a session file and everything it names.
+
+    Parameters
+    ----------
+    path
+        The session file; paths inside are relative to its folder.
+    allow_outside
+        Whether those paths may lead out of that folder.
+
+    Raises
+    ------
+    SettingsFileError
+        With every fault: of the session, of its chain files, of its audio files, of the routing.
+    """
+    session = load_settings(path, Session)
+    return _Loader(Path(path), session, allow_outside).song()
+
+
+class _Loader:
+    """Collects faults while it reads, so that all are told at once."""
+
+    def __init__(self, path: Path, session: Session, allow_outside: bool) -> None:
+        self.path, self.session, self.allow_outside = path, session, allow_outside
+        self.faults: list[str] = []
+        self._chains: dict[str, Chain] = {}
+
+    def song(self) -> Song:
+        buses = self._buses()
+        self._check_routes(buses)
+        infos = self._infos()
+        rate_hz = self._rate(infos)
+        order = self._order(buses)
+        self._check_plans(buses, rate_hz)
+        if self.faults:
+            raise SettingsFileError(self.path, self.faults)
+        files = self._place(infos, rate_hz)
+        return Song(self.path, self.session, rate_hz, buses, order, files, self._notes(buses, files))
+
+    def _fault(self, where: str, what: str) -> None:
+        self.faults.append(f"{where}: {what}")
+
+    def _faders(self) -> Iterator[tuple[str, Kind, str, Fader]]:
+        session = self.session
+        for n, stem in enumerate(session.stems):
+            yield f"stems[{n}]", "stems", stem.name, stem
+        for n, group in enumerate(session.groups):
+            yield f"groups[{n}]", "groups", group.name, group
+        for n, back in enumerate(session.returns):
+            yield f"returns[{n}]", "returns", back.name, back
+        yield MIX_BUS, "mix_bus", MIX_BUS, session.mix_bus
+
+    def _buses(self) -> dict[str, Bus]:
+        buses: dict[str, Bus] = {}
+        for path, kind, name, fader in self._faders():
+            if name in buses or (name == MIX_BUS and kind != "mix_bus"):
+                other = buses[name].path if name in buses else MIX_BUS
+                self._fault(f"{path}.name", f"{name!r} is already the name of {other}; names must differ")
+                continue
+            buses[name] = Bus(name, kind, path, fader, self._chain(f"{path}.chain", fader.chain))
+        return buses
+
+    def _chain(self, where: str, name: str | None) -> Chain:
+        if name is None:
+            return Chain()
+        file = self._inside(where, name)
+        if file is None:
+            return Chain()
+        if name not in self._chains:
+            self._chains[name] = Chain()
+            try:
+                self._chains[name] = load_chain(file)
+            except SettingsFileError as error:
+                self.faults += [f"{where} = {name}: {fault}" for fault in error.faults]
+        return self._chains[name]
+
+    def _inside(self, where: str, name: str) -> Path | None:
+        folder = self.path.parent.resolve()
+        file = (folder / name).resolve()
+        if self.allow_outside or file.is_relative_to(folder):
+            return file
+        self._fault(
+            where,
+            f"{name!r} leads out of the session's folder; move the file inside, or allow it "
+            "(--allow-outside, allow_outside=True)",
+        )
+        return None
+
+    def _check_routes(self, buses: dict[str, Bus]) -> None:
+        kinds = {kind: [b.name for b in buses.values() if b.kind == kind] for kind in ("groups", "returns")}
+        heard = [bus.name for bus in buses.values() if bus.kind != "mix_bus"]
+        for bus in buses.values():
+            group = getattr(bus.fader, "group", None)
+            if group is not None:
+                self._known(f"{bus.path}.group", group, kinds["groups"], "a group")
+            for key in bus.chain.key_inputs():
+                self._known(f"{bus.path}.chain, key.from", key.source, heard, "a stem, group or return")
+        for n, send in enumerate(self.session.sends):
+            self._known(f"sends[{n}].from", send.source, heard, "a stem, group or return")
+            self._known(f"sends[{n}].to", send.to, kinds["returns"], "a return")
+            if send.source in buses and self._only_keys(buses[send.source]):
+                self._fault(
+                    f"sends[{n}].from", f"{send.source!r} only keys (heard is false), it cannot be sent"
+                )
+        fed = Counter(getattr(bus.fader, "group", None) for bus in buses.values())
+        fed.update(send.to for send in self.session.sends)
+        for bus in buses.values():
+            if bus.kind in {"groups", "returns"} and not fed[bus.name]:
+                self._fault(bus.path, f"nothing feeds {bus.name!r}; send something to it, or leave it out")
+        for n, stem in enumerate(self.session.stems):
+            if not stem.heard and stem.group is not None:
+                self._fault(
+                    f"stems[{n}].group", f"{stem.name!r} only keys (heard is false), it feeds no group"
+                )
+
+    @staticmethod
+    def _only_keys(bus: Bus) -> bool:
+        return isinstance(bus.fader, Stem) and not bus.fader.heard
+
+    def _known(self, where: str, name: str, known: list[str], what: str) -> None:
+        if name not in known:
+            self._fault(where, f"{name!r} is not {what} of this session{nearest(name, known)}")
+
+    def _order(self, buses: dict[str, Bus]) -> tuple[str, ...]:
+        sorter: graphlib.TopologicalSorter[str] = graphlib.TopologicalSorter()
+        for bus in buses.values():
+            sorter.add(bus.name)
+            if bus.kind != "mix_bus" and not self._only_keys(bus):
+                sorter.add(getattr(bus.fader, "group", None) or MIX_BUS, bus.name)
+            for key in bus.chain.key_inputs():
+                sorter.add(bus.name, key.source)
+        for send in self.session.sends:
+            sorter.add(send.to, send.source)
+        try:
+            return tuple(name for name in sorter.static_order() if name in buses)
+        except graphlib.CycleError as error:
+            self._fault("routing", f"sound goes round in a circle: {' -> '.join(error.args[1])}")
+            return ()
+
+    def _infos(self) -> dict[str, AudioInfo]:
+        infos = {}
+        for n, stem in enumerate(self.session.stems):
+            file = self._inside(f"stems[{n}].file", stem.file)
+            try:
+                if file is not None:
+                    infos[stem.name] = inspect(file)
+            except AudioFileError as error:
+                self._fault(f"stems[{n}].file", str(error))
+        return infos
+
+    def _rate(self, infos: dict[str, AudioInfo]) -> int:
+        if self.session.rate_hz is not None:
+            return self.session.rate_hz
+        rates = Counter(info.rate_hz for info in infos.values())
+        if len(rates) > 1:
+            usual = rates.most_common(1)[0][0]
+            odd = [f"{name} {info.rate_hz}" for name, info in infos.items() if info.rate_hz != usual]
+            self._fault(
+                "rate_hz",
+                f"missing, and the stems do not share one rate: most are at {usual} Hz, but "
+                f"{', '.join(odd)}; say which rate the song has, and the others are converted",
+            )
+        return next(iter(rates), 48000)
+
+    def _check_plans(self, buses: dict[str, Bus], rate_hz: int) -> None:
+        """Filters that cannot run at this rate are told with the rest, not when the render has begun."""
+        for bus in buses.values():
+            for where, stage in bus.chain.placed():
+                try:
+                    stage.plan(Context(rate_hz))
+                except InputError as error:
+                    self._fault(f"{bus.path}.chain, {where}", str(error))
+
+    def _place(self, infos: dict[str, AudioInfo], rate_hz: int) -> dict[str, StemFile]:
+        origin = _origin_s(infos, self.session)
+        files = {}
+        for stem in self.session.stems:
+            info = infos[stem.name]
+            start_s = stem.start_s if stem.start_s is not None else (_reference_s(info) or origin) - origin
+            digest = sha256_file(info.path)
+            files[stem.name] = StemFile(stem, info.path, info, digest, rate_hz, round(start_s * rate_hz))
+        return files
+
+    @staticmethod
+    def _notes(buses: dict[str, Bus], files: dict[str, StemFile]) -> tuple[str, ...]:
+        notes = []
+        end = max(file.end_frame for file in files.values())
+        for name, file in files.items():
+            if file.info.rate_hz != file.rate_hz:
+                notes.append(f"{name}: converted from {file.info.rate_hz} to {file.rate_hz} Hz.")
+            if file.start_frame:
+                why = "as asked" if file.stem.start_s is not None else "by its time reference"
+                notes.append(f"{name}: starts at {file.start_frame / file.rate_hz:.3f} s, {why}.")
+            if file.end_frame < end:
+                short = (end - file.end_frame) / file.rate_hz
+                notes.append(f"{name}: padded with {short:.3f} s of silence to the length of the song.")
+        notes += [f"{bus.name}: muted, so it is silent everywhere." for bus in buses.values() if bus.is_muted]
+        return tuple(notes)
+
+
+def _reference_s(info: AudioInfo) -> float | None:
+    frames = info.time_reference_frames
+    return None if frames is None else frames / info.rate_hz
+
+
+def _origin_s(infos: dict[str, AudioInfo], session: Session) -> float:
+    """Time reference of the song's start: the earliest among the stems that are placed by theirs."""
+    placed = [stem.name for stem in session.stems if stem.start_s is None]
+    references = [_reference_s(infos[name]) for name in placed]
+    return min((reference for reference in references if reference is not None), default=0.0)

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from busproc.chain import Chain, load_chain, process
     from busproc.errors import AudioFileError, BusprocError, InputError, RenderError, SettingsFileError
-    from busproc.measure.meter import Meter, Reading, measure
+    from busproc.measure.meter import Meter, Reading
     from busproc.presets import load_preset, preset_names
-    from busproc.render import Rendered, render
+    from busproc.rendering import Rendered, render
     from busproc.session import Session
     from busproc.song import Song, load_session
 
@@ -33,7 +33,6 @@ __all__ = [
     "load_chain",
     "load_preset",
     "load_session",
-    "measure",
     "preset_names",
     "process",
     "render",
@@ -42,9 +41,9 @@ __all__ = [
 _HOMES = {
     "busproc.chain": ("Chain", "load_chain", "process"),
     "busproc.errors": ("AudioFileError", "BusprocError", "InputError", "RenderError", "SettingsFileError"),
-    "busproc.measure.meter": ("Meter", "Reading", "measure"),
+    "busproc.measure.meter": ("Meter", "Reading"),
     "busproc.presets": ("load_preset", "preset_names"),
-    "busproc.render": ("Rendered", "render"),
+    "busproc.rendering": ("Rendered", "render"),
     "busproc.session": ("Session",),
     "busproc.song": ("Song", "load_session"),
 }

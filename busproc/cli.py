@@ -79,7 +79,7 @@ def render(
       busproc render harbour_lamps/session.json --out prints
     """
     from busproc import decisions
-    from busproc.render import render as render_song
+    from busproc.rendering import render as render_song
 
     with _progress() as progress:
         done = render_song(
@@ -238,7 +238,7 @@ def demo(folder: Path) -> None:
     """
     from busproc import decisions
     from busproc.demo import make_demo
-    from busproc.render import render as render_song
+    from busproc.rendering import render as render_song
 
     click.echo(f"making the stems of an invented song in {folder} (the first time takes a minute)", err=True)
     file = make_demo(folder)

@@ -146,7 +146,7 @@ def write_print(spool: Spool, wanted: Print, path: Path, ceiling_dbtp: float | N
         "dither": "triangular" if _dithered(delivery) else "none",
         "ceiling_dbtp": ceiling_dbtp,
         "true_peak_before_trim_dbtp": _rounded(peaks.true_peak_dbtp),
-        "trim_db": round(trim_db, 4),
+        "trim_db": trim_db,
         "trim_why": why,
         "measured": read_back(path),
     }
@@ -190,16 +190,23 @@ def _trim(peaks: Peaks, wanted: Print, ceiling_dbtp: float | None) -> tuple[floa
     if peak is None:
         return 0.0, ""
     if ceiling_dbtp is not None and peak > ceiling_dbtp:
-        return ceiling_dbtp - peak, f"to hold the ceiling of {ceiling_dbtp:g} dBTP"
+        return _rounded_down(ceiling_dbtp - peak), f"to hold the ceiling of {ceiling_dbtp:g} dBTP"
     if wanted.delivery.bits == "32_float" or peaks.sample <= 1:
         return 0.0, ""
     if wanted.delivery.if_over == "trim":
-        return OVER_CEILING_DBTP - peak, f"to {OVER_CEILING_DBTP:g} dBTP, because it passed full scale"
+        return _rounded_down(
+            OVER_CEILING_DBTP - peak
+        ), f"to {OVER_CEILING_DBTP:g} dBTP, because it passed full scale"
     raise RenderError(
         f"{wanted.file_name}: the mix peaks at {20 * math.log10(peaks.sample):+.2f} dBFS, over full scale, "
         f"and would be clipped in {wanted.delivery.bits} bits; nothing was written. Turn the mix down, end "
         f'its chain with a limiter, or deliver with "if_over": "trim" or "bits": "32_float".'
     )
+
+
+def _rounded_down(gain_db: float) -> float:
+    """To 0.0001 dB, so that the gain in the log is the gain that was used."""
+    return math.floor(gain_db * 1e4) / 1e4
 
 
 def _at_rate(spool: Spool, wanted: Print) -> Iterator[Audio]:

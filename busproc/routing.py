@@ -201,17 +201,13 @@ def process_graph(
         for feed, line in zip(bus.feeds, inner.waits, strict=True):
             late = plan.bus(feed.source).latency_frames(feed.tap)
             gain = _level(feed.level_db, feed.ride, plan.song.rate_hz, state.at_frame - late, frames)
-            total += line.push(taps[feed.source, feed.tap] * gain)
+            total += line.push(_scaled(taps[feed.source, feed.tap], gain))
         keys = {
             key: inner.key_waits[key].push(np.ascontiguousarray(taps[feed.source, feed.tap][:, 0]))
             for key, feed in bus.keys.items()
         }
-        late = bus.latency_frames("after_chain")
         out = process_series(bus.series, inner.series, total, keys)
-        out = out * _level(
-            bus.fader.level_db, bus.fader.ride, plan.song.rate_hz, state.at_frame - late, frames
-        )
-        out = out * np.array(bus.pan)
+        out = _faded(plan, bus, out, state.at_frame)
         inner.meter.feed(np.ascontiguousarray(out[:, 0]))
         taps[name, "before_chain"], taps[name, "after_chain"] = total, out
     state.at_frame += frames
@@ -233,6 +229,18 @@ def record_graph(plan: GraphPlan, state: GraphState) -> list[dict[str, Any]]:
         for bus, inner in (at_work[name] for name in plan.song.buses if name in at_work)
         if not bus.bus.is_muted
     ]
+
+
+def _faded(plan: GraphPlan, bus: BusPlan, out: Audio, at_frame: int) -> Audio:
+    """What leaves a bus: its chain's output at the level of its fader, in its place."""
+    late = bus.latency_frames("after_chain")
+    fader = bus.fader
+    out = _scaled(out, _level(fader.level_db, fader.ride, plan.song.rate_hz, at_frame - late, len(out)))
+    return out if bus.pan == (1.0, 1.0) else out * np.array(bus.pan)
+
+
+def _scaled(sound: Audio, gain: Audio | float) -> Audio:
+    return sound if isinstance(gain, float) and gain == 1.0 else sound * gain
 
 
 def _fed_by(bus: BusPlan) -> list[str]:

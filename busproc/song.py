@@ -229,7 +229,7 @@ class _Loader:
         for bus in buses.values():
             for where, stage in bus.chain.placed():
                 try:
-                    stage.plan(Context(rate_hz))
+                    stage.plan(Context(rate_hz, facts=None))
                 except InputError as error:
                     self._fault(f"{bus.path}.chain, {where}", str(error))
 

@@ -17,7 +17,8 @@ def run_sections(
     """Filter each column of `x (frames, columns)` by all sections, transposed direct form II.
 
     `coefficients (sections, 5)`: b0, b1, b2, a1, a2 with a0 = 1. `state (sections, 2, columns)` is
-    carried and updated; what falls under 1e-30 in it becomes zero, so that no denormal slows it down.
+    carried and updated; a section's becomes zero when it falls under 1e-30, so that a tail ends in
+    silence and no denormal slows it down.
     """
     y = x.copy()
     frames, columns = x.shape
@@ -29,7 +30,8 @@ def run_sections(
                 out = b0 * value + state[k, 0, c]
                 first = (b1 * value + state[k, 1, c]) - a1 * out
                 second = b2 * value - a2 * out
-                state[k, 0, c] = first if abs(first) > TINY else 0.0
-                state[k, 1, c] = second if abs(second) > TINY else 0.0
+                sounds = abs(first) + abs(second) > TINY
+                state[k, 0, c] = first if sounds else 0.0
+                state[k, 1, c] = second if sounds else 0.0
                 y[n, c] = out
     return y

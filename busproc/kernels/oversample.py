@@ -106,9 +106,10 @@ def double_rate(weights: Audio, memory: Audio, x: Audio) -> Audio:
         joined[2 * reach :] = x[c]
         between[:] = 0.0
         for i in range(reach):
-            weight, before, after = weights[i], reach - i, reach + 1 + i
+            weight = weights[i]
+            before, after = joined[reach - i :], joined[reach + 1 + i :]
             for n in range(frames):
-                between[n] += weight * (joined[n + before] + joined[n + after])
+                between[n] += weight * (before[n] + after[n])
         for n in range(frames):
             y[c, 2 * n] = joined[n + reach]
             y[c, 2 * n + 1] = between[n]
@@ -133,12 +134,14 @@ def halve_rate(weights: Audio, memory: Audio, x: Audio) -> Audio:
         for n in range(frames):
             even[2 * reach + n] = x[c, 2 * n]
             odd[2 * reach + n] = x[c, 2 * n + 1]
+        kept = y[c]
         for n in range(frames):
-            y[c, n] = 0.5 * even[n + reach]
+            kept[n] = 0.5 * even[n + reach]
         for i in range(reach):
-            weight, before, after = 0.5 * weights[i], reach - 1 - i, reach + i
+            weight = 0.5 * weights[i]
+            before, after = odd[reach - 1 - i :], odd[reach + i :]
             for n in range(frames):
-                y[c, n] += weight * (odd[n + before] + odd[n + after])
+                kept[n] += weight * (before[n] + after[n])
         memory[0, c] = even[frames:]
         memory[1, c] = odd[frames:]
     return y

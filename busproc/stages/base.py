@@ -87,12 +87,13 @@ class Condition(Settings):
 class Context:
     """What planning may know: the rate, where the stage stands, and facts found in earlier passes.
 
-    `arrival_frames` is how late the bus already is when it reaches the stage.
+    `arrival_frames` is how late the bus already is when it reaches the stage. Without facts (None)
+    every condition is taken to hold: enough to check a chain, not to run one with conditions.
     """
 
     rate_hz: int
     place: str = ""
-    facts: Facts = field(default_factory=dict)
+    facts: Facts | None = field(default_factory=dict)
     arrival_frames: int = 0
 
     def at(self, step: str, later_frames: int = 0) -> Context:
@@ -100,10 +101,14 @@ class Context:
         place = f"{self.place}.{step}" if self.place else step
         return replace(self, place=place, arrival_frames=self.arrival_frames + later_frames)
 
+    def wants(self, stage: Stage) -> bool:
+        """Whether the condition of the stage in this place holds."""
+        return stage.when is None or self.facts is None or stage.when.holds(self.fact(stage.when.measure))
+
     def fact(self, name: str) -> float | None:
         """A fact about this place, found by an earlier pass."""
         try:
-            return self.facts[self.place][name]
+            return (self.facts or {})[self.place][name]
         except KeyError:
             raise RenderError(
                 f"{self.place}: {name} has not been measured; facts come from busproc.render"

@@ -44,8 +44,7 @@ def plan_series(stages: Sequence[tuple[str, Stage]], context: Context) -> Series
     latency = tail = 0
     for where, stage in stages:
         here = context.at(where, latency)
-        wanted = stage.when is None or stage.when.holds(here.fact(stage.when.measure))
-        plan = stage.plan(here) if wanted else None
+        plan = stage.plan(here) if here.wants(stage) else None
         steps.append(Step(stage, here, plan, latency))
         if plan is not None:
             latency += plan.latency_frames

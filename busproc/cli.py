@@ -31,6 +31,8 @@ class _Commands(click.Group):
         except BusprocError as error:
             click.echo(f"error: {error}", err=True)
             ctx.exit(WRONG_INPUT if isinstance(error, InputError) else FAILED)
+        except BrokenPipeError:
+            raise  # the reader has enough (busproc stages | head -1): click ends without a word
         except OSError as error:
             place = f"{error.filename}: " if error.filename else ""
             click.echo(f"error: {place}{error.strerror or error}", err=True)
@@ -113,13 +115,15 @@ def meter(files: tuple[Path, ...], *, as_json: bool) -> None:
     """
     from busproc.delivery import read_back
 
-    readings = [{"file": str(file), **read_back(file)} for file in files]
+    readings: list[dict[str, Any]] = []
+    exit_code = _for_each(files, lambda file: readings.append({"file": str(file), **read_back(file)}))
     if as_json:
-        click.echo(json.dumps(readings, indent=1, ensure_ascii=False))
-        return
-    from busproc.words import meter_table
+        _print_file(json.dumps(readings, indent=1, ensure_ascii=False) + "\n")
+    elif readings:
+        from busproc.words import meter_table
 
-    click.echo(meter_table(readings))
+        click.echo(meter_table(readings))
+    sys.exit(exit_code)
 
 
 @main.command()
@@ -134,14 +138,11 @@ def validate(files: tuple[Path, ...], *, allow_outside: bool) -> None:
     """
     from busproc.validate import validate_file
 
-    bad = 0
-    for file in files:
-        try:
-            click.echo(f"{file}: {validate_file(file, allow_outside=allow_outside)}")
-        except InputError as error:
-            bad += 1
-            click.echo(f"error: {error}", err=True)
-    sys.exit(WRONG_INPUT if bad else FINE)
+    sys.exit(
+        _for_each(
+            files, lambda file: click.echo(f"{file}: {validate_file(file, allow_outside=allow_outside)}")
+        )
+    )
 
 
 @main.command()
@@ -155,17 +156,17 @@ def schema(kind: str) -> None:
     """
     from busproc.schema import published
 
-    click.echo(published(kind), nl=False)
+    _print_file(published(kind))
 
 
 @main.command()
 @click.option("--from", "folder", type=FILE, required=True, help="Folder of stems.")
 @click.option("--song", help="Title; the folder's name by default.")
 def session(folder: Path, song: str | None) -> None:
-    """Draft a session from a folder of stems, to edit: prints JSON.
+    """Draft a session from a folder of stems, to edit: prints JSON, to be saved in the current folder.
 
-    Groups are guessed from words in the file names (kick, snare, drum .. to drums; vox, choir .. to
-    voices; and so on, listed in the README); one level of sub-folders becomes groups of that name.
+    A stem in a sub-folder goes to a group of that folder's name. Groups of the others are guessed from
+    words in the file names (kick, snare, drum .. to drums; vox, choir .. to voices; and so on).
 
     \b
     Example:
@@ -173,7 +174,12 @@ def session(folder: Path, song: str | None) -> None:
     """
     from busproc.draft import draft_session
 
-    click.echo(draft_session(folder, song), nl=False)
+    _print_file(draft_session(folder, song))
+    here = Path.cwd()
+    hint = f"save it in {here}, from where its paths lead"
+    if not folder.resolve().is_relative_to(here):
+        hint += "; as the stems lie outside of that, validate and render it with --allow-outside"
+    click.echo(hint, err=True)
 
 
 @main.command()
@@ -189,7 +195,7 @@ def presets(name: str | None) -> None:
     from busproc.presets import load_preset, preset_names, preset_path
 
     if name is not None:
-        click.echo(preset_path(name).read_text(encoding="utf-8"), nl=False)
+        _print_file(preset_path(name).read_text(encoding="utf-8"))
         return
     for each in preset_names():
         click.echo(f"{each:22}{load_preset(each).purpose}")
@@ -249,6 +255,23 @@ def demo(folder: Path) -> None:
     click.echo("")
     click.echo(f"Listen to {done.files[0]} (start quiet), read {done.words},")
     click.echo(f"change {file} or {folder / 'chains'}, and run busproc demo {folder} again.")
+
+
+def _for_each(files: tuple[Path, ...], work: Callable[[Path], None]) -> int:
+    """Do the work for each file, tell of those at fault and go on; returns the exit code."""
+    exit_code = FINE
+    for file in files:
+        try:
+            work(file)
+        except InputError as error:
+            exit_code = WRONG_INPUT
+            click.echo(f"error: {error}", err=True)
+    return exit_code
+
+
+def _print_file(text: str) -> None:
+    """Print what is to be saved as a file: UTF-8 whatever the terminal speaks."""
+    click.echo(text.encode(), nl=False)
 
 
 @contextmanager

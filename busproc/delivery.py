@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -63,20 +62,13 @@ class Print:
     @property
     def rate_hz(self) -> int:
         """Sample rate of the file."""
-        return self.delivery.rate_hz or self.session_rate_hz
+        return self.delivery.rate_of(self.session_rate_hz)
 
     @property
     def file_name(self) -> str:
-        """Name of the file: song, what it is, rate in kHz and bits.
-
-        >>> Print(Delivery(rate_hz=44100), "Harbour Lamps", 48000).file_name
-        'Harbour_Lamps_mix_44.1k24.wav'
-        """
-        bits = "32f" if self.delivery.bits == "32_float" else str(self.delivery.bits)
-        part = ""
-        if self.passage is not None:
-            part = f"_from_{self.passage[0]:g}s_to_{self.passage[1]:g}s"
-        return f"{plain_name(self.song)}_mix{part}_{self.rate_hz / 1000:g}k{bits}.{self.delivery.container}"
+        """Name of the file."""
+        part = "" if self.passage is None else "_from_{:g}s_to_{:g}s".format(*self.passage)
+        return self.delivery.file_name(self.song, self.session_rate_hz, part)
 
     def cut(self, frames: int) -> tuple[int, int]:
         """First frame of the file, and the one after its last, out of so many at its rate."""
@@ -84,15 +76,6 @@ class Print:
             return 0, frames
         first, last = (round(second * self.rate_hz) for second in self.passage)
         return min(first, frames), min(last, frames)
-
-
-def plain_name(song: str) -> str:
-    """A song's title as the start of file names.
-
-    >>> plain_name("What? A Song!")
-    'What_A_Song'
-    """
-    return re.sub(r"[^\w.-]+", "_", song).strip("_.") or "song"
 
 
 def write_print(spool: Spool, wanted: Print, path: Path, ceiling_dbtp: float | None) -> dict[str, Any]:

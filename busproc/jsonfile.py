@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import functools
 import json
+from collections import Counter
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -17,6 +18,11 @@ from busproc.settings import PublishedSchema, unit_of
 M = TypeVar("M", bound=BaseModel)
 Schema = dict[str, Any]
 Loc = tuple[int | str, ...]
+
+FORMS = {
+    r"^[\w][\w -]*$": "letters, digits, spaces, - and _, beginning with neither a space nor -",
+}
+"""Every pattern that text in a settings file must match: the same in words."""
 
 
 def load_settings(path: Path | str, model: type[M]) -> M:
@@ -36,16 +42,63 @@ def load_settings(path: Path | str, model: type[M]) -> M:
     """
     text = _read_text(path)
     data = _parse(path, text)
-    _check_format(path, data, model)
+    wanted = model.model_fields["format"].default
+    if data.get("format", wanted) != wanted:
+        found = _shown(data["format"])
+        raise SettingsFileError(path, [f'format: this is {found}; here busproc reads "{wanted}"'])
+    faults = [f"{where}: stands twice in one object" for where in _repeated(data)]
+    if "format" not in data:
+        faults.append(f'format: missing; a file of this kind says "format": "{wanted}"')
     try:
-        return model.model_validate_json(text, strict=True)
+        settings = model.model_validate_json(text, strict=True, by_alias=True, by_name=False)
     except ValidationError as error:
-        raise SettingsFileError(path, faults_of(error, model)) from None
+        faults += faults_of(error, model)
+    else:
+        if not faults:
+            return settings
+    raise SettingsFileError(path, faults)
+
+
+def read_object(path: Path | str) -> dict[str, Any]:
+    """Read a JSON file that holds one object, whatever it says.
+
+    Raises
+    ------
+    SettingsFileError
+        When it cannot be read or is no such file.
+    """
+    return _parse(path, _read_text(path))
+
+
+class _Object(dict[str, Any]):
+    """A JSON object that remembers which keys stood in it more than once."""
+
+    def __init__(self, pairs: list[tuple[str, Any]]) -> None:
+        super().__init__(pairs)
+        counts = Counter(key for key, _ in pairs)
+        self.repeated = [key for key, count in counts.items() if count > 1]
+
+
+def _repeated(data: dict[str, Any]) -> list[str]:
+    """JSON paths of keys that stand twice in one object."""
+    found: list[str] = []
+    nodes: list[tuple[str, Any]] = [("", data)]
+    for where, node in nodes:  # a list that grows: nothing can be nested too deeply
+        if isinstance(node, _Object):
+            found += [_inside(where, key) for key in node.repeated]
+            nodes += [(_inside(where, key), value) for key, value in node.items()]
+        elif isinstance(node, list):
+            nodes += [(f"{where}[{n}]", value) for n, value in enumerate(node)]
+    return found
+
+
+def _inside(where: str, key: str) -> str:
+    return f"{where}.{key}" if where else key
 
 
 def _read_text(path: Path | str) -> str:
     try:
-        return Path(path).read_text(encoding="utf-8")
+        return Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise SettingsFileError(path, ["no such file"]) from None
     except IsADirectoryError:
@@ -57,35 +110,19 @@ def _read_text(path: Path | str) -> str:
 
 
 def _parse(path: Path | str, text: str) -> dict[str, Any]:
-    repeated: list[str] = []
-
-    def unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        keys = [key for key, _ in pairs]
-        repeated.extend(key for key in dict.fromkeys(keys) if keys.count(key) > 1)
-        return dict(pairs)
-
     try:
-        data = json.loads(text, object_pairs_hook=unique)
+        data = json.loads(text, object_pairs_hook=_Object)
     except json.JSONDecodeError as error:
         where = f"line {error.lineno}, column {error.colno}"
-        raise SettingsFileError(path, [f"{where}: not valid JSON: {error.msg.lower()}"]) from None
+        what = error.msg.lower().removesuffix(" at")
+        raise SettingsFileError(path, [f"{where}: not valid JSON: {what}"]) from None
+    except ValueError:  # Python takes no longer number
+        raise SettingsFileError(path, ["holds a whole number of more than 4300 digits"]) from None
     except RecursionError:
         raise SettingsFileError(path, ["is nested too deeply"]) from None
     if not isinstance(data, dict):
         raise SettingsFileError(path, [f"must hold one JSON object, not {_shown(data)}"])
-    if repeated:
-        raise SettingsFileError(path, [f"key {key!r} stands twice in one object" for key in repeated])
     return data
-
-
-def _check_format(path: Path | str, data: dict[str, Any], model: type[BaseModel]) -> None:
-    wanted = model.model_fields["format"].default
-    if "format" not in data:
-        raise SettingsFileError(path, [f'format: missing; a file of this kind says "format": "{wanted}"'])
-    if data["format"] != wanted:
-        raise SettingsFileError(
-            path, [f'format: this is {_shown(data["format"])}; here busproc reads "{wanted}"']
-        )
 
 
 def faults_of(error: ValidationError, model: type[BaseModel]) -> list[str]:
@@ -104,7 +141,9 @@ def schema_of(model: type[BaseModel]) -> Schema:
 
 def _fault(detail: dict[str, Any], schema: Schema) -> str:
     kind, given = detail["type"], detail.get("input")
-    if kind == "too_short" and isinstance(given, tuple):
+    if kind == "json_invalid":
+        return f"not valid JSON: {detail['ctx']['error']}"
+    if kind == "too_short" and len(given or ()) >= detail["ctx"]["min_length"]:
         return ""  # pydantic's echo of a list whose items were refused
     where, node, parent = _walk(detail["loc"], schema)
     key = where.rpartition(".")[2]
@@ -113,19 +152,20 @@ def _fault(detail: dict[str, Any], schema: Schema) -> str:
     if kind == "missing":
         return f"{where}: missing; {_allowed(key, node)}"
     if kind in {"union_tag_not_found", "union_tag_invalid"}:
-        return _tag_fault(where, node, detail["ctx"].get("tag"))
+        return _tag_fault(where, node, given)
     if kind == "value_error":
         return f"{where}: {detail['ctx']['error']}" if where else str(detail["ctx"]["error"])
     hint = nearest(given, [str(c) for c in node.get("enum", [])]) if isinstance(given, str) else ""
     return f"{where}: {_allowed(key, node) or detail['msg']}, not {_shown(given)}{hint}"
 
 
-def _tag_fault(where: str, node: Schema, tag: str | None) -> str:
-    telling = f"{where}.{node['discriminator']['propertyName']}"
+def _tag_fault(where: str, node: Schema, given: Any) -> str:
+    key = node["discriminator"]["propertyName"]
     tags = sorted(node["discriminator"]["mapping"])
-    if tag is None:
-        return f"{telling}: missing; must be one of {', '.join(tags)}"
-    return f"{telling}: {tag!r} is not one of {', '.join(tags)}{nearest(tag, tags)}"
+    allowed = f"{where}.{key}: must be one of {', '.join(tags)}"
+    if key not in given:
+        return f"{where}.{key}: missing; must be one of {', '.join(tags)}"
+    return f"{allowed}, not {_shown(given[key])}{nearest(given[key], tags)}"
 
 
 def _walk(loc: Loc, schema: Schema) -> tuple[str, Schema, Schema]:
@@ -139,7 +179,7 @@ def _walk(loc: Loc, schema: Schema) -> tuple[str, Schema, Schema]:
             node = _resolve({"$ref": mapping[step]}, schema)
         elif node.get("type") == "object" or "properties" in node:
             parent, node = node, _resolve(node.get("properties", {}).get(step, {}), schema)
-            where = f"{where}.{step}" if where else str(step)
+            where = _inside(where, step)
     return where, node, parent
 
 
@@ -164,22 +204,33 @@ def _allowed(key: str, node: Schema) -> str:
         noun = "a whole number" if kind == "integer" else "a number"
         bounds = f" from {node['minimum']:g} to {node['maximum']:g}" if "minimum" in node else ""
         return f"must be {noun}{bounds} {unit_of(key)}".rstrip()
-    nouns = {"string": "text", "boolean": "true or false", "array": "a list", "object": "an object"}
-    if kind == "string" and "pattern" in node:
-        return f"must be text of the form {node['pattern']}"
-    if kind == "array" and node.get("minItems"):
-        return f"must be a list of at least {node['minItems']}"
-    return f"must be {nouns[kind]}" if kind in nouns else ""
+    if kind == "string":
+        form = f": {FORMS[node['pattern']]}" if "pattern" in node else ""
+        return f"must be text{_length(node.get('minLength', 0), node.get('maxLength'))}{form}"
+    if kind == "array":
+        return f"must be a list{_length(node.get('minItems', 0), node.get('maxItems'))}"
+    if kind == "object" or "discriminator" in node:
+        return "must be an object"
+    return "must be true or false" if kind == "boolean" else ""
+
+
+def _length(least: int, most: int | None) -> str:
+    if most is None:
+        return f" of length {least} or more" if least else ""
+    return f" of length {least} to {most}"
 
 
 def nearest(word: object, known: Iterable[str]) -> str:
     """A hint for a misspelled word, or '' where nothing is near."""
-    near = difflib.get_close_matches(str(word).lower(), list(known), n=1, cutoff=0.55)
-    return f"; did you mean {near[0]}?" if near else ""
+    plain = {name.lower(): name for name in known}
+    near = difflib.get_close_matches(str(word).lower(), plain, n=1, cutoff=0.55)
+    return f"; did you mean {plain[near[0]]}?" if near else ""
 
 
 def _shown(value: Any) -> str:
-    if isinstance(value, dict | list | tuple):
-        return "an object" if isinstance(value, dict) else "a list"
+    if isinstance(value, dict):
+        return "an object"
+    if isinstance(value, list):
+        return f"a list of length {len(value)}"
     text = json.dumps(value, ensure_ascii=False, default=str)
     return text if len(text) <= 60 else f"{text[:57]}..."

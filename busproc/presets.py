@@ -30,7 +30,7 @@ def preset_path(name: str) -> Path:
     """
     names = preset_names()
     if name not in names:
-        raise InputError(f"{name!r} is not a preset{nearest(name, names)}; there are: {', '.join(names)}")
+        raise InputError(f"{name!r} is not a preset; there are {', '.join(names)}{nearest(name, names)}")
     return preset_folder() / f"{name}.json"
 
 

@@ -14,13 +14,15 @@ import numpy as np
 
 from busproc import decisions
 from busproc.chain import BLOCK_FRAMES
-from busproc.delivery import Print, Spool, plain_name, write_print
+from busproc.delivery import Print, Spool, write_print
 from busproc.errors import InputError, RenderError
 from busproc.facts import find_facts
 from busproc.files import atomic_files
+from busproc.routes import MIX_BUS
 from busproc.routing import GraphPlan, plan_graph, record_graph, start_graph
 from busproc.run import stream
-from busproc.song import MIX_BUS, Song, load_session
+from busproc.session import plain_name
+from busproc.song import Song, load_session
 from busproc.stages.limiter import Limiter
 
 Progress = Callable[[str, float], None]

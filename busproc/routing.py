@@ -15,8 +15,9 @@ import numpy as np
 
 from busproc.kernels import envelope
 from busproc.measure.meter import Meter
+from busproc.routes import MIX_BUS, Bus
 from busproc.session import Point, Ridden, Stem, Tap
-from busproc.song import MIX_BUS, Bus, Song
+from busproc.song import Song
 from busproc.stages.base import Audio, Context, Facts, Stage
 from busproc.stages.gain import pan_gains
 from busproc.stages.series import (
@@ -270,9 +271,7 @@ def _pan(song: Song, bus: Bus) -> tuple[float, float]:
 def _feeds(song: Song, bus: Bus) -> Iterator[Feed]:
     """Paths into a bus: what goes to it in the order of the file, then sends."""
     for other in song.buses.values():
-        heard = getattr(other.fader, "heard", True)
-        target = getattr(other.fader, "group", None) or MIX_BUS
-        if other.kind != "mix_bus" and heard and target == bus.name:
+        if other.target == bus.name:
             yield Feed(other.name, "after_chain")
     for send in song.session.sends:
         if send.to == bus.name:

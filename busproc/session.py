@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import ConfigDict, Field, model_validator
@@ -140,6 +141,29 @@ class Delivery(Settings):
         if self.container == "flac" and self.bits not in {16, 24}:
             raise ValueError(f"a FLAC file holds 16 or 24 bits, not {self.bits}; use the wav container")
         return self
+
+    def rate_of(self, session_rate_hz: int) -> int:
+        """Sample rate of the file."""
+        return self.rate_hz or session_rate_hz
+
+    def file_name(self, song: str, session_rate_hz: int, part: str = "") -> str:
+        """Name of the file: song, what it is, any part of it, rate in kHz and bits.
+
+        >>> Delivery(rate_hz=44100).file_name("Harbour Lamps", 48000)
+        'Harbour_Lamps_mix_44.1k24.wav'
+        """
+        bits = "32f" if self.bits == "32_float" else str(self.bits)
+        rate = f"{self.rate_of(session_rate_hz) / 1000:g}k"
+        return f"{plain_name(song)}_{self.what}{part}_{rate}{bits}.{self.container}"
+
+
+def plain_name(song: str) -> str:
+    """A song's title as the start of file names.
+
+    >>> plain_name("What? A Song!")
+    'What_A_Song'
+    """
+    return re.sub(r"[^\w.-]+", "_", song).strip("_.") or "song"
 
 
 class Session(Settings):

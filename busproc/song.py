@@ -7,39 +7,15 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 from busproc.chain import Chain, load_chain
 from busproc.errors import AudioFileError, InputError, SettingsFileError
 from busproc.files import AudioInfo, inspect, sha256_file
-from busproc.jsonfile import load_settings, nearest
-from busproc.session import Fader, Session, Stem
+from busproc.jsonfile import load_settings
+from busproc.routes import MIX_BUS, Bus, Kind, route_faults, running_order
+from busproc.session import Fader, Session
 from busproc.sources import StemFile
 from busproc.stages.base import Context
-
-MIX_BUS = "mix_bus"
-Kind = Literal["stems", "groups", "returns", "mix_bus"]
-
-
-@dataclass(frozen=True)
-class Bus:
-    """A stem, group, return or the mix bus: what sums what feeds it and runs a chain."""
-
-    name: str
-    kind: Kind
-    path: str
-    fader: Fader
-    chain: Chain
-
-    @property
-    def place(self) -> str:
-        """How the decision log calls it."""
-        return self.name if self.kind == MIX_BUS else f"{self.kind}.{self.name}"
-
-    @property
-    def is_muted(self) -> bool:
-        """Whether it is silent everywhere."""
-        return bool(getattr(self.fader, "mute", False))
 
 
 @dataclass(frozen=True)
@@ -89,11 +65,12 @@ class _Loader:
 
     def song(self) -> Song:
         buses = self._buses()
-        self._check_routes(buses)
+        self.faults += route_faults(self.session, buses)
         infos = self._infos()
         rate_hz = self._rate(infos)
         order = self._order(buses)
         self._check_plans(buses, rate_hz)
+        self._check_deliveries(rate_hz)
         if self.faults:
             raise SettingsFileError(self.path, self.faults)
         files = self._place(infos, rate_hz)
@@ -148,53 +125,9 @@ class _Loader:
         )
         return None
 
-    def _check_routes(self, buses: dict[str, Bus]) -> None:
-        kinds = {kind: [b.name for b in buses.values() if b.kind == kind] for kind in ("groups", "returns")}
-        heard = [bus.name for bus in buses.values() if bus.kind != "mix_bus"]
-        for bus in buses.values():
-            group = getattr(bus.fader, "group", None)
-            if group is not None:
-                self._known(f"{bus.path}.group", group, kinds["groups"], "a group")
-            for key in bus.chain.key_inputs():
-                self._known(f"{bus.path}.chain, key.from", key.source, heard, "a stem, group or return")
-        for n, send in enumerate(self.session.sends):
-            self._known(f"sends[{n}].from", send.source, heard, "a stem, group or return")
-            self._known(f"sends[{n}].to", send.to, kinds["returns"], "a return")
-            if send.source in buses and self._only_keys(buses[send.source]):
-                self._fault(
-                    f"sends[{n}].from", f"{send.source!r} only keys (heard is false), it cannot be sent"
-                )
-        fed = Counter(getattr(bus.fader, "group", None) for bus in buses.values())
-        fed.update(send.to for send in self.session.sends)
-        for bus in buses.values():
-            if bus.kind in {"groups", "returns"} and not fed[bus.name]:
-                self._fault(bus.path, f"nothing feeds {bus.name!r}; send something to it, or leave it out")
-        for n, stem in enumerate(self.session.stems):
-            if not stem.heard and stem.group is not None:
-                self._fault(
-                    f"stems[{n}].group", f"{stem.name!r} only keys (heard is false), it feeds no group"
-                )
-
-    @staticmethod
-    def _only_keys(bus: Bus) -> bool:
-        return isinstance(bus.fader, Stem) and not bus.fader.heard
-
-    def _known(self, where: str, name: str, known: list[str], what: str) -> None:
-        if name not in known:
-            self._fault(where, f"{name!r} is not {what} of this session{nearest(name, known)}")
-
     def _order(self, buses: dict[str, Bus]) -> tuple[str, ...]:
-        sorter: graphlib.TopologicalSorter[str] = graphlib.TopologicalSorter()
-        for bus in buses.values():
-            sorter.add(bus.name)
-            if bus.kind != "mix_bus" and not self._only_keys(bus):
-                sorter.add(getattr(bus.fader, "group", None) or MIX_BUS, bus.name)
-            for key in bus.chain.key_inputs():
-                sorter.add(bus.name, key.source)
-        for send in self.session.sends:
-            sorter.add(send.to, send.source)
         try:
-            return tuple(name for name in sorter.static_order() if name in buses)
+            return running_order(self.session, buses)
         except graphlib.CycleError as error:
             self._fault("routing", f"sound goes round in a circle: {' -> '.join(error.args[1])}")
             return ()
@@ -232,6 +165,14 @@ class _Loader:
                     stage.plan(Context(rate_hz, facts=None))
                 except InputError as error:
                     self._fault(f"{bus.path}.chain, {where}", str(error))
+
+    def _check_deliveries(self, rate_hz: int) -> None:
+        first: dict[str, int] = {}
+        for n, delivery in enumerate(self.session.deliver):
+            name = delivery.file_name(self.session.song, rate_hz)
+            if name in first:
+                self._fault(f"deliver[{n}]", f"would write the same file as deliver[{first[name]}], {name}")
+            first.setdefault(name, n)
 
     def _place(self, infos: dict[str, AudioInfo], rate_hz: int) -> dict[str, StemFile]:
         origin = _origin_s(infos, self.session)

@@ -10,7 +10,7 @@ from typing import Any
 from busproc.errors import InputError
 from busproc.jsonfile import nearest, schema_of
 from busproc.settings import unit_of
-from busproc.stages import REGISTRY
+from busproc.stages import REGISTRY, Stage
 
 METER_COLUMNS = (
     ("integrated_lufs", "LUFS"),
@@ -59,7 +59,7 @@ def stage_page(tag: str) -> str:
         When there is no such stage.
     """
     if tag not in REGISTRY:
-        raise InputError(f"{tag!r} is not a stage{nearest(tag, REGISTRY)}; there are: {', '.join(REGISTRY)}")
+        raise InputError(f"{tag!r} is not a stage; there are {', '.join(REGISTRY)}{nearest(tag, REGISTRY)}")
     schema = schema_of(REGISTRY[tag])
     own = REGISTRY[tag].__name__
     parts = [f"{tag}: {_doc(REGISTRY[tag])}", "Settings:", *_settings(schema["$defs"].get(own, schema))]
@@ -87,10 +87,11 @@ def _doc(stage: type) -> str:
 
 
 def _settings(schema: dict[str, Any]) -> list[str]:
+    """Two lines for each setting: a stage's own first, then those that every stage has."""
     lines = []
-    for key, node in schema.get("properties", {}).items():
-        if key == "stage":
-            continue
+    keys = [key for key in schema.get("properties", {}) if key != "stage"]
+    for key in sorted(keys, key=lambda key: key in Stage.model_fields):
+        node = schema["properties"][key]
         default = f", default {_plain(node['default'])}" if "default" in node else ""
         lines.append(f"  {key}: {_kind(key, node)}{default}")
         lines.append(f"      {node.get('description', '')}")

@@ -151,9 +151,9 @@ def digest(tag):
 
 def busy(tag):
     """The stage as the first preset that holds it sets it."""
-    return next(
-        stage for name in preset_names() for stage in flat(load_preset(name).stages) if stage.tag == tag
-    )
+    found = [stage for name in preset_names() for stage in flat(load_preset(name).stages) if stage.tag == tag]
+    assert found, f"no preset holds the stage {tag}: every stage needs one that shows what it is for"
+    return found[0]
 
 
 def flat(stages):

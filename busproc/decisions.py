@@ -192,5 +192,5 @@ def _delivery(record: Record) -> str:
         )
         if value is not None
     ]
-    trim = f"; turned down by {-record['trim_db']:.2f} dB {record['trim_why']}" if record["trim_db"] else ""
+    trim = f"; turned down by {-record['trim_db']:.2g} dB {record['trim_why']}" if record["trim_db"] else ""
     return f"{record['file']}: {', '.join(parts) or 'silence'}{trim}; sha256 {record['sha256'][:12]}"

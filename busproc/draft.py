@@ -24,12 +24,12 @@ from typing import TYPE_CHECKING, Any
 
 from busproc.errors import InputError
 from busproc.files import inspect
+from busproc.routes import MIX_BUS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
 AUDIO = {".wav", ".flac", ".aif", ".aiff", ".w64"}
-MIX_BUS = "mix_bus"
 
 WORDS = {
     "drums": "kick snare tom toms hat hihat ride crash cymbal cymbals overhead overheads drum drums room",

@@ -109,7 +109,7 @@ class Limiter(Decider):
             )
         return Verdict(
             "worked" if gain.deepest_db >= 0.5 else "slight",
-            f"Held {gain.events} passages under {self.ceiling_dbtp:g} dBTP; at most {gain.deepest_db:.1f} dB "
+            f"Held {gain.events} passage{'s' * (gain.events != 1)} under {self.ceiling_dbtp:g} dBTP; at most {gain.deepest_db:.1f} dB "
             f"({gain.deepest_at_s:.1f} s), working {gain.working_share:.1%} of the time.",
             did,
         )

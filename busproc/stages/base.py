@@ -236,6 +236,9 @@ class Stage(Settings, ABC):
 class Decider(Stage):
     """A stage that decides from the bus and leaves the rest to its treatment."""
 
+    logs_true_peak: ClassVar[bool] = False
+    """Whether the true peak before and after is measured for the log."""
+
     @abstractmethod
     def plan(self, context: Context) -> Any:
         """Derive a `Plan`: numbers, and the treatment that carries the decision out."""
@@ -260,7 +263,7 @@ class Decider(Stage):
             memory=self.memory(plan),
             waiting=DelayLine(plan.lookahead_frames, (lanes, 2)),
             treatment=plan.treatment.start(lanes),
-            totals=Totals(context.rate_hz, lag, plan.treatment),
+            totals=Totals(context.rate_hz, lag, plan.treatment, true_peak=self.logs_true_peak),
         )
 
     @final
@@ -282,8 +285,7 @@ class Decider(Stage):
             **({"name": self.name} if self.name else {}),
             "settings": self.settings(),
             "latency_frames": plan.latency_frames,
-            "before": state.totals.before.as_dict(),
-            "after": state.totals.after.as_dict(),
+            **state.totals.as_dict(),
             "did": dict(verdict.did),
             "verdict": verdict.word,
             "why": verdict.why,

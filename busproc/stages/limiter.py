@@ -44,6 +44,7 @@ class Limiter(Decider):
 
     stage: Literal["limiter"] = "limiter"
     neutral: ClassVar = {"ceiling_dbtp": 6.0}
+    logs_true_peak: ClassVar = True
 
     ceiling_dbtp: Annotated[float, Field(ge=-24, le=6, strict=True)] = -1.0
     """Highest true peak that leaves."""

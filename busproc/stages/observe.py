@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
 from busproc.kernels import tally
 from busproc.measure.level import LevelTally
 from busproc.measure.spectrum import ThirdOctaves
+from busproc.measure.true_peak import TruePeak
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -113,11 +114,14 @@ class GainTally:
 class Totals:
     """All that one stage's run adds up: level before and after, spectra where it shapes them, decisions."""
 
-    def __init__(self, rate_hz: int, lag_frames: int, treatment: Treatment) -> None:
+    def __init__(
+        self, rate_hz: int, lag_frames: int, treatment: Treatment, *, true_peak: bool = False
+    ) -> None:
         self.rate_hz = rate_hz
         self.before, self.after = LevelTally(), LevelTally()
         self.gain = GainTally(rate_hz, lag_frames, treatment.resting_gain)
         self.bands = (ThirdOctaves(rate_hz), ThirdOctaves(rate_hz)) if treatment.shapes_spectrum else None
+        self.true_peaks = (TruePeak(rate_hz), TruePeak(rate_hz)) if true_peak else None
         self._counts_gain = treatment.is_gain
 
     def feed(
@@ -128,9 +132,23 @@ class Totals:
         self.after.feed(after)
         if self._counts_gain:
             self.gain.feed(decision)
-        if self.bands:
-            self.bands[0].feed(before)
-            self.bands[1].feed(after)
+        for pair in (self.bands, self.true_peaks):
+            if pair:
+                pair[0].feed(before)
+                pair[1].feed(after)
+
+    def as_dict(self) -> dict[str, dict[str, Any]]:
+        """Levels before and after for the log, with spectrum and true peak where they were kept."""
+        sides: list[dict[str, Any]] = [dict(self.before.as_dict()), dict(self.after.as_dict())]
+        for k, side in enumerate(sides):
+            if self.true_peaks:
+                side["true_peak_dbtp"] = _rounded(self.true_peaks[k].dbtp, 2)
+            if self.bands:
+                levels = self.bands[k].levels_db()
+                side["third_octaves_db"] = {
+                    name: _rounded(level, 1) for name, level in zip(NOMINAL_HZ, levels, strict=False)
+                }
+        return {"before": sides[0], "after": sides[1]}
 
     def band_changes_db(self) -> dict[str, float]:
         """Change of each third octave that sounded, by its nominal frequency in Hz."""
@@ -150,3 +168,7 @@ class Totals:
         if self.before.rms_dbfs is None or self.after.rms_dbfs is None:
             return 0.0
         return self.after.rms_dbfs - self.before.rms_dbfs
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)

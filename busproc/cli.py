@@ -40,7 +40,9 @@ class _Commands(click.Group):
 
 
 @click.group(
-    cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+    "busproc",
+    cls=_Commands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 @click.version_option(package_name="busproc")
 def main() -> None:
@@ -74,7 +76,9 @@ def render(
     to_s: float | None,
     allow_outside: bool,
 ) -> None:
-    """Render a session file: the mix as asked for in "deliver", and its decision log.
+    """Render a session: the mix and its decision log.
+
+    The session's "deliver" says which files are written.
 
     \b
     Example:
@@ -104,7 +108,7 @@ def render(
 @click.argument("files", nargs=-1, required=True, type=FILE)
 @click.option("--json", "as_json", is_flag=True, help="One JSON list in place of the table.")
 def meter(files: tuple[Path, ...], *, as_json: bool) -> None:
-    """Measure audio files: loudness, loudness range, true peak, level, crest factor, correlation.
+    """Measure loudness, peaks, dynamics and correlation.
 
     BS.1770-5 and EBU Tech 3342. A value that does not exist (silence, too short) shows as '-'.
 
@@ -130,7 +134,9 @@ def meter(files: tuple[Path, ...], *, as_json: bool) -> None:
 @click.argument("files", nargs=-1, required=True, type=FILE)
 @click.option("--allow-outside", is_flag=True, help="Let paths in a session lead out of its folder.")
 def validate(files: tuple[Path, ...], *, allow_outside: bool) -> None:
-    """Check chain and session files, and everything a session names; tell every fault.
+    """Check chain and session files and tell every fault.
+
+    Everything a session names is checked with it: chains, audio files, routing.
 
     \b
     Example:
@@ -148,7 +154,9 @@ def validate(files: tuple[Path, ...], *, allow_outside: bool) -> None:
 @main.command()
 @click.argument("kind", type=click.Choice(["chain", "session"]))
 def schema(kind: str) -> None:
-    """Print the JSON Schema of chain or session files, for editors and other programs.
+    """Print the JSON Schema of chain or session files.
+
+    For editors and other programs.
 
     \b
     Example:
@@ -163,10 +171,11 @@ def schema(kind: str) -> None:
 @click.option("--from", "folder", type=FILE, required=True, help="Folder of stems.")
 @click.option("--song", help="Title; the folder's name by default.")
 def session(folder: Path, song: str | None) -> None:
-    """Draft a session from a folder of stems, to edit: prints JSON, to be saved in the current folder.
+    """Draft a session from a folder of stems.
 
-    A stem in a sub-folder goes to a group of that folder's name. Groups of the others are guessed from
-    words in the file names (kick, snare, drum .. to drums; vox, choir .. to voices; and so on).
+    Prints JSON, to be saved in the current folder and edited. A stem in a sub-folder goes to a group of
+    that folder's name; groups of the others are guessed from words in the file names (kick, snare, drum
+    .. to drums; vox, choir .. to voices; and so on).
 
     \b
     Example:
@@ -204,7 +213,7 @@ def presets(name: str | None) -> None:
 @main.command()
 @click.argument("name", required=False)
 def stages(name: str | None) -> None:
-    """List the stages a chain may hold, or show one with its settings.
+    """List the stages of a chain, or show the settings of one.
 
     \b
     Example:
@@ -233,9 +242,10 @@ def explain(log: Path) -> None:
 @main.command()
 @click.argument("folder", type=FILE, default=Path("busproc-demo"))
 def demo(folder: Path) -> None:
-    """Make the demo song's stems, session and chains in FOLDER, render it, tell what was decided.
+    """Make an invented song, render it, tell what was decided.
 
-    Your changes to its session and chains stay: run it again to hear them.
+    Its stems, session and chains go to FOLDER. What you change in session and chains stays: run it
+    again to hear it.
 
     \b
     Example:

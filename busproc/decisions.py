@@ -72,10 +72,14 @@ def build(
         "inputs": inputs,
         "notes": list(song.notes),
         "session": settings,
-        "measured_before": {place: dict(found) for place, found in facts.items()},
+        "measured_before": {place: _numbers(found) for place, found in facts.items()},
         "places": places,
         "deliveries": deliveries,
     }
+
+
+def _numbers(found: Mapping[str, Any]) -> Record:
+    return {name: value for name, value in found.items() if isinstance(value, int | float | None)}
 
 
 def _digest(document: Any) -> str:

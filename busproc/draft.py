@@ -2,7 +2,8 @@
 
 The rules, all of them:
 
-1. Every WAV, FLAC, AIFF or W64 file in the folder is a stem, in the order of the names; hidden files are not.
+1. Every WAV, FLAC, AIFF or W64 file in the folder and its sub-folders (one level) is a stem, in the order
+   of the names; hidden ones are not.
 2. A stem's name is the file's without extension and without a leading track number ("03 Kick.wav" is
    "Kick"); what a name may not hold becomes a space, and a name that is taken gets a number ("Kick 2").
 3. A stem in a sub-folder goes to a group of that folder's name.
@@ -117,7 +118,7 @@ def _names(files: list[Path]) -> list[str]:
 
 def _allowed(text: str) -> str:
     """The text with all that a name may not hold made a space; accents in one piece."""
-    return re.sub(r"[^\w -]+", " ", unicodedata.normalize("NFKC", text))[:56].strip(" -")
+    return re.sub(r"[^\w-]+", " ", unicodedata.normalize("NFKC", text))[:56].strip(" -")
 
 
 def _free(name: str, taken: Iterable[str]) -> str:

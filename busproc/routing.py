@@ -7,7 +7,7 @@ taps the sum, `after_chain` what leaves the fader.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,9 +18,10 @@ from busproc.measure.meter import Meter
 from busproc.routes import MIX_BUS, Bus
 from busproc.session import Point, Ridden, Stem, Tap
 from busproc.song import Song
-from busproc.stages.base import Audio, Context, Facts, Stage
+from busproc.stages.base import Audio, Context, Facts
 from busproc.stages.gain import pan_gains
 from busproc.stages.series import (
+    Placed,
     SeriesPlan,
     SeriesState,
     plan_series,
@@ -29,8 +30,6 @@ from busproc.stages.series import (
     start_series,
 )
 from busproc.stages.treatments import DelayLine
-
-Placed = Sequence[tuple[str, Stage]]
 
 
 @dataclass(frozen=True)

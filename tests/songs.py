@@ -6,7 +6,8 @@ import json
 from pathlib import Path
 
 import numpy as np
-import soundfile as sf
+
+from busproc.files import open_writer
 
 RATE_HZ = 48000
 
@@ -32,7 +33,11 @@ def write_session(
     stem_keys = rest.pop("stem_keys", {})
     rates = rest.pop("rates", {})
     for name, sound in stems.items():
-        sf.write(folder / f"{name}.wav", sound, rates.get(name, RATE_HZ), subtype="FLOAT")
+        rate_hz = rates.get(name, RATE_HZ)
+        with open_writer(
+            folder / f"{name}.wav", "wav", "32_float", rate_hz, sound.shape[1], len(sound)
+        ) as writer:
+            writer.write(np.ascontiguousarray(sound))
     for name, stages in (chains or {}).items():
         chain = {"format": "busproc-chain/1", "stages": stages}
         (folder / f"{name}.json").write_text(json.dumps(chain))

@@ -16,6 +16,9 @@ The author of a deciding stage writes, and writes nothing about lanes:
 - `memory(plan)`: fresh arrays for what `decide` must remember, if it must remember anything;
 - `decide(plan, memory, heard)`: the only place that looks at sound; updates `memory` in place and
   returns the decision its treatment takes;
+- `study(context)`, if something about the whole song must be known before (a matched make-up, say):
+  it hears a pass and leaves facts, which `plan` finds with `context.known`; without them it plans
+  something that can run;
 - `explain(plan, totals)`: the verdict and the sentence for the decision log.
 
 There is no flush and no reset: whoever runs a chain feeds silence for its latency and tail and trims
@@ -38,10 +41,11 @@ from pydantic import ConfigDict, Field, model_validator
 from busproc.errors import RenderError
 from busproc.settings import Settings
 from busproc.stages.observe import Totals
+from busproc.stages.study import Study
 from busproc.stages.treatments import DelayLine, Treatment
 
 Audio = NDArray[np.float64]
-Facts = Mapping[str, Mapping[str, float | None]]
+Facts = Mapping[str, Mapping[str, Any]]
 Word = Literal["worked", "slight", "left alone", "not needed"]
 
 REGISTRY: dict[str, type[Stage]] = {}
@@ -105,14 +109,19 @@ class Context:
         """Whether the condition of the stage in this place holds."""
         return stage.when is None or self.facts is None or stage.when.holds(self.fact(stage.when.measure))
 
+    def known(self, name: str, otherwise: Any = None) -> Any:
+        """A fact about this place, or something else where it has not been found (yet)."""
+        return (self.facts or {}).get(self.place, {}).get(name, otherwise)
+
     def fact(self, name: str) -> float | None:
         """A fact about this place, found by an earlier pass."""
         try:
-            return (self.facts or {})[self.place][name]
+            found: float | None = (self.facts or {})[self.place][name]
         except KeyError:
             raise RenderError(
                 f"{self.place}: {name} has not been measured; facts come from busproc.render"
             ) from None
+        return found
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -211,6 +220,10 @@ class Stage(Settings, ABC):
     def inner(self) -> Iterator[tuple[str, tuple[Stage, ...]]]:
         """Chains inside a composite, each with the step of the JSON path that leads to it."""
         yield from ()
+
+    def study(self, context: Context) -> Study | None:  # noqa: ARG002
+        """What must be known of the whole song before the stage can be planned; None for nothing."""
+        return None
 
     @abstractmethod
     def plan(self, context: Context) -> Any:

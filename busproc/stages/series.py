@@ -9,6 +9,9 @@ from typing import Any
 from busproc.stages.base import Audio, Context, Stage
 from busproc.stages.treatments import DelayLine
 
+Placed = Sequence[tuple[str, Stage]]
+"""Stages, each with the step of the JSON path that leads to it."""
+
 
 @dataclass(frozen=True)
 class Step:
@@ -38,8 +41,8 @@ class SeriesState:
     keys: list[dict[str, DelayLine]]
 
 
-def plan_series(stages: Sequence[tuple[str, Stage]], context: Context) -> SeriesPlan:
-    """Plan stages in order; each comes with the step of the JSON path that leads to it."""
+def plan_series(stages: Placed, context: Context) -> SeriesPlan:
+    """Plan stages in order."""
     steps = []
     latency = tail = 0
     for where, stage in stages:

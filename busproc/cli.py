@@ -169,7 +169,7 @@ def schema(kind: str) -> None:
 
 @main.command()
 @click.option("--from", "folder", type=FILE, required=True, help="Folder of stems.")
-@click.option("--song", help="Title; the folder's name by default.")
+@click.option("--song", help="Title; the current folder's name by default.")
 def session(folder: Path, song: str | None) -> None:
     """Draft a session from a folder of stems.
 

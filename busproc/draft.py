@@ -56,7 +56,7 @@ def draft_session(folder: Path, song: str | None = None, home: Path = Path()) ->
     folder
         Where the stems lie.
     song
-        Title; the folder's name if there is none.
+        Title; the name of `home` if there is none.
     home
         Folder in which the session file will stand.
 
@@ -78,7 +78,7 @@ def draft_session(folder: Path, song: str | None = None, home: Path = Path()) ->
     used = dict.fromkeys(group for group in groups if group)
     session = {
         "format": "busproc-session/1",
-        "song": (song or folder.name or "song")[:120],
+        "song": (song or home.name or "song")[:120],
         **({"rate_hz": rates.most_common(1)[0][0]} if len(rates) > 1 else {}),
         "stems": stems,
         "groups": [{"name": group} for group in used],

@@ -226,8 +226,9 @@ def test_the_words_tell_what_the_json_holds(tmp_path):
 
 def test_a_bad_number_in_a_stem_is_told_with_file_and_time(tmp_path):
     sound = noise(0.5, 1)
-    sound[12000, 1] = np.nan
     session = write_session(tmp_path, {"a": sound})
+    sound[12000, 1] = np.nan
+    sf.write(tmp_path / "a.wav", sound, RATE_HZ, subtype="FLOAT")
     with pytest.raises(busproc.AudioFileError, match=r"a\.wav.*0\.250 s"):
         busproc.render(session, tmp_path / "out")
     assert list((tmp_path / "out").iterdir()) == []

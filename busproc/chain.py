@@ -45,10 +45,11 @@ class Chain(Settings):
         """Each stage with the step of the JSON path that leads to it."""
         return [(f"stages[{n}]", stage) for n, stage in enumerate(self.stages)]
 
-    def key_inputs(self) -> Iterator[Key]:
-        """Key inputs of all stages."""
-        for stage in self.stages:
-            yield from stage.key_inputs()
+    def key_inputs(self) -> Iterator[tuple[str, Key]]:
+        """Key inputs of all stages, each with the JSON path that leads to it."""
+        for step, stage in self.placed():
+            for where, key in stage.key_inputs():
+                yield f"{step}.{where}", key
 
     def plan(self, context: Context) -> SeriesPlan:
         """Derive everything that does not depend on sound."""

@@ -10,10 +10,26 @@ from pathlib import Path
 from typing import Any
 
 from busproc.errors import SettingsFileError
+from busproc.jsonfile import read_object
 from busproc.song import Song
 
 FORMAT = "busproc-decisions/1"
 LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "soxr")
+NEEDED = (
+    "song",
+    "treatment_sha256",
+    "versions",
+    "rate_hz",
+    "frames",
+    "inputs",
+    "notes",
+    "places",
+    "deliveries",
+)
+"""What a decision log must hold to be put into words."""
+
+SHOWN_TRIM_DB = 0.005
+"""Smaller trims stand in the JSON only: two digits would show 0.00 dB."""
 
 Record = dict[str, Any]
 
@@ -100,14 +116,12 @@ def load(path: Path | str) -> Record:
     SettingsFileError
         When it is not one.
     """
-    try:
-        document = json.loads(Path(path).read_text(encoding="utf-8"))
-    except OSError as error:
-        raise SettingsFileError(path, [f"cannot be read: {error.strerror}"]) from None
-    except ValueError:
-        raise SettingsFileError(path, ["is not a JSON file"]) from None
-    if not isinstance(document, dict) or document.get("format") != FORMAT:
+    document = read_object(path)
+    if document.get("format") != FORMAT:
         raise SettingsFileError(path, [f'is not a decision log (its format would be "{FORMAT}")'])
+    missing = [key for key in NEEDED if key not in document]
+    if missing:
+        raise SettingsFileError(path, [f"is not a whole decision log: {', '.join(missing)} missing"])
     return document
 
 
@@ -196,5 +210,7 @@ def _delivery(record: Record) -> str:
         )
         if value is not None
     ]
-    trim = f"; turned down by {-record['trim_db']:.2g} dB {record['trim_why']}" if record["trim_db"] else ""
+    trim = ""
+    if record["trim_db"] <= -SHOWN_TRIM_DB:
+        trim = f"; turned down by {-record['trim_db']:.2f} dB {record['trim_why']}"
     return f"{record['file']}: {', '.join(parts) or 'silence'}{trim}; sha256 {record['sha256'][:12]}"

@@ -30,7 +30,7 @@ class Spool:
 
     def __init__(self, folder: Path) -> None:
         self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed by __exit__
-        self.frames = 0
+        self._folder, self.frames = folder, 0
 
     def __enter__(self) -> Self:
         return self
@@ -40,7 +40,10 @@ class Spool:
 
     def write(self, block: Audio) -> None:
         """Append."""
-        self._file.write(np.ascontiguousarray(block).tobytes())
+        try:
+            self._file.write(np.ascontiguousarray(block).tobytes())
+        except OSError as error:
+            raise RenderError(f"{self._folder} cannot hold the mix: {error.strerror}") from None
         self.frames += len(block)
 
     def blocks(self) -> Iterator[Audio]:
@@ -67,8 +70,7 @@ class Print:
     @property
     def file_name(self) -> str:
         """Name of the file."""
-        part = "" if self.passage is None else "_from_{:g}s_to_{:g}s".format(*self.passage)
-        return self.delivery.file_name(self.song, self.session_rate_hz, part)
+        return self.delivery.file_name(self.song, self.session_rate_hz, part_name(self.passage))
 
     def cut(self, frames: int) -> tuple[int, int]:
         """First frame of the file, and the one after its last, out of so many at its rate."""
@@ -76,6 +78,11 @@ class Print:
             return 0, frames
         first, last = (round(second * self.rate_hz) for second in self.passage)
         return min(first, frames), min(last, frames)
+
+
+def part_name(passage: tuple[float, float] | None) -> str:
+    """What a passage adds to the names of files."""
+    return "" if passage is None else "_from_{:g}s_to_{:g}s".format(*passage)
 
 
 def write_print(spool: Spool, wanted: Print, path: Path, ceiling_dbtp: float | None) -> dict[str, Any]:

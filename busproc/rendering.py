@@ -14,7 +14,7 @@ import numpy as np
 
 from busproc import decisions
 from busproc.chain import BLOCK_FRAMES
-from busproc.delivery import Print, Spool, write_print
+from busproc.delivery import Print, Spool, part_name, write_print
 from busproc.errors import InputError, RenderError
 from busproc.facts import find_facts
 from busproc.files import atomic_files
@@ -92,7 +92,7 @@ def render(
     passage = _passage(song, from_s, to_s)
     prints = [Print(item, song.session.song, song.rate_hz, passage) for item in song.session.deliver]
     folder = _folder(out_dir)
-    name = plain_name(song.session.song)
+    name = plain_name(song.session.song) + part_name(passage)
     log, words = folder / f"{name}.decisions.json", folder / f"{name}.decisions.txt"
     finals = [*(folder / each.file_name for each in prints), log, words]
     with atomic_files(finals, overwrite=overwrite) as parts, Spool(folder) as spool:

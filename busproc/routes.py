@@ -32,6 +32,11 @@ class Bus:
         return self.name if self.kind == MIX_BUS else f"{self.kind}.{self.name}"
 
     @property
+    def chain_path(self) -> str:
+        """Where its chain stands: the place in the session, and the file."""
+        return f"{self.path}.chain = {self.fader.chain}"
+
+    @property
     def is_muted(self) -> bool:
         """Whether it is silent everywhere."""
         return bool(getattr(self.fader, "mute", False))
@@ -62,7 +67,7 @@ def running_order(session: Session, buses: Buses) -> tuple[str, ...]:
     """
     sorter: graphlib.TopologicalSorter[str] = graphlib.TopologicalSorter()
     for bus in buses.values():
-        sorter.add(bus.name, *(key.source for key in bus.chain.key_inputs()))
+        sorter.add(bus.name, *(key.source for _, key in bus.chain.key_inputs()))
         if bus.target is not None:
             sorter.add(bus.target, bus.name)
     for send in session.sends:
@@ -82,9 +87,9 @@ def _name_faults(session: Session, buses: Buses) -> Iterator[str]:
     named = [
         *((f"{b.path}.group", getattr(b.fader, "group", None), groups, "a group") for b in buses.values()),
         *(
-            (f"{bus.path}.chain, key.from", key.source, anything, "a stem, group or return")
+            (f"{bus.chain_path}: {where}.from", key.source, anything, "a stem, group or return")
             for bus in buses.values()
-            for key in bus.chain.key_inputs()
+            for where, key in bus.chain.key_inputs()
         ),
         *(
             (f"sends[{n}].from", s.source, anything, "a stem, group or return")

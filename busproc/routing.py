@@ -128,7 +128,7 @@ def plan_graph(song: Song, facts: Facts, *, end: str = MIX_BUS, stages: Placed |
         bus = song.buses[name]
         placed = stages if name == end and stages is not None else bus.chain.placed()
         feeds = tuple(_feeds(song, bus))
-        keys = {key.name: Feed(key.source, key.tap) for _, stage in placed for key in stage.key_inputs()}
+        keys = {key.name: Feed(key.source, key.tap) for _, stage in placed for _, key in stage.key_inputs()}
         paths = [*feeds, *keys.values()]
         arrival = max((planned[path.source].latency_frames(path.tap) for path in paths), default=0)
         series = plan_series(placed, Context(song.rate_hz, bus.place, facts, arrival))
@@ -289,5 +289,5 @@ def _ancestors(song: Song, end: str, stages: Placed | None) -> set[str]:
         bus = song.buses[name]
         placed = stages if name == end and stages is not None else bus.chain.placed()
         waiting += [feed.source for feed in _feeds(song, bus)]
-        waiting += [key.source for _, stage in placed for key in stage.key_inputs()]
+        waiting += [key.source for _, stage in placed for _, key in stage.key_inputs()]
     return found

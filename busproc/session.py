@@ -6,7 +6,7 @@ import itertools
 import re
 from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import ConfigDict, Field, model_validator
+from pydantic import AfterValidator, ConfigDict, Field, model_validator
 
 from busproc.settings import Settings
 from busproc.stages.gain import PanLaw
@@ -26,9 +26,13 @@ class Point(Settings):
     """Level there; straight lines in dB lead from point to point."""
 
 
-def _rising(ride: tuple[Point, ...]) -> None:
+def _rising(ride: tuple[Point, ...]) -> tuple[Point, ...]:
     if any(later.at_s <= earlier.at_s for earlier, later in itertools.pairwise(ride)):
         raise ValueError("the points of a ride must come at rising times (at_s)")
+    return ride
+
+
+Ride = Annotated[tuple[Point, ...], Field(max_length=10000), AfterValidator(_rising)]
 
 
 class Ridden(Settings):
@@ -36,13 +40,8 @@ class Ridden(Settings):
 
     level_db: LevelDb = 0.0
     """Level after the chain, the fader."""
-    ride: Annotated[tuple[Point, ...], Field(max_length=10000)] = ()
+    ride: Ride = ()
     """Moves of the level over time, on top of `level_db`."""
-
-    @model_validator(mode="after")
-    def _ride_rises(self) -> Self:
-        _rising(self.ride)
-        return self
 
 
 class Fader(Ridden):
@@ -163,7 +162,8 @@ def plain_name(song: str) -> str:
     >>> plain_name("What? A Song!")
     'What_A_Song'
     """
-    return re.sub(r"[^\w.-]+", "_", song).strip("_.") or "song"
+    plain = re.sub(r"[^\w.-]+", "_", song).strip("_.") or "song"
+    return plain.encode()[:150].decode(errors="ignore")  # a file's name has at most 255 bytes
 
 
 class Session(Settings):

@@ -92,11 +92,12 @@ class _Loader:
     def _buses(self) -> dict[str, Bus]:
         buses: dict[str, Bus] = {}
         for path, kind, name, fader in self._faders():
+            chain = self._chain(f"{path}.chain", fader.chain)
             if name in buses or (name == MIX_BUS and kind != "mix_bus"):
                 other = buses[name].path if name in buses else MIX_BUS
                 self._fault(f"{path}.name", f"{name!r} is already the name of {other}; names must differ")
                 continue
-            buses[name] = Bus(name, kind, path, fader, self._chain(f"{path}.chain", fader.chain))
+            buses[name] = Bus(name, kind, path, fader, chain)
         return buses
 
     def _chain(self, where: str, name: str | None) -> Chain:
@@ -115,7 +116,11 @@ class _Loader:
 
     def _inside(self, where: str, name: str) -> Path | None:
         folder = self.path.parent.resolve()
-        file = (folder / name).resolve()
+        try:
+            file = (folder / name).resolve()
+        except (OSError, RuntimeError, ValueError):  # too long, a link to itself, a zero byte
+            self._fault(where, f"{name!r} is no path that a file can have")
+            return None
         if self.allow_outside or file.is_relative_to(folder):
             return file
         self._fault(
@@ -164,7 +169,7 @@ class _Loader:
                 try:
                     stage.plan(Context(rate_hz, facts=None))
                 except InputError as error:
-                    self._fault(f"{bus.path}.chain, {where}", str(error))
+                    self._fault(f"{bus.chain_path}: {where}", str(error))
 
     def _check_deliveries(self, rate_hz: int) -> None:
         first: dict[str, int] = {}
@@ -198,6 +203,12 @@ class _Loader:
                 short = (end - file.end_frame) / file.rate_hz
                 notes.append(f"{name}: padded with {short:.3f} s of silence to the length of the song.")
         notes += [f"{bus.name}: muted, so it is silent everywhere." for bus in buses.values() if bus.is_muted]
+        listened = {key.source for bus in buses.values() for _, key in bus.chain.key_inputs()}
+        notes += [
+            f"{bus.name}: only keys, but no stage listens to it."
+            for bus in buses.values()
+            if bus.only_keys and bus.name not in listened
+        ]
         return tuple(notes)
 
 

@@ -142,13 +142,13 @@ class AudioReader:
 
 
 def _open_file(path: Path) -> BinaryIO:
-    if path.is_dir():
-        raise AudioFileError(f"{path} is a folder, not an audio file: name a file in it")
-    if not path.exists():
-        raise AudioFileError(f"{path} does not exist: check the name and the folder")
-    if not path.is_file():
-        raise AudioFileError(f"{path} is not a regular file: copy the audio into one")
     try:
+        if path.is_dir():
+            raise AudioFileError(f"{path} is a folder, not an audio file: name a file in it")
+        if not path.exists():
+            raise AudioFileError(f"{path} does not exist: check the name and the folder")
+        if not path.is_file():
+            raise AudioFileError(f"{path} is not a regular file: copy the audio into one")
         return path.open("rb", buffering=0)  # the decoder shares the position, which a buffer would hide
     except OSError as error:
         raise AudioFileError(f"{path} cannot be opened ({error.strerror}): check its permissions") from error

@@ -211,11 +211,11 @@ class Stage(Settings, ABC):
         """Its name in chain files."""
         return str(type(self).model_fields["stage"].default)
 
-    def key_inputs(self) -> Iterator[Key]:
-        """Key inputs that it listens to, those of inner stages included."""
+    def key_inputs(self) -> Iterator[tuple[str, Key]]:
+        """Key inputs that it listens to, inner stages' too, each with the JSON path that leads to it."""
         key = getattr(self, "key", None)
         if isinstance(key, Key):
-            yield key
+            yield "key", key
 
     def inner(self) -> Iterator[tuple[str, tuple[Stage, ...]]]:
         """Chains inside a composite, each with the step of the JSON path that leads to it."""

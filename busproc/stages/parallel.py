@@ -75,11 +75,12 @@ class Parallel(Stage):
     dry_db: Level | None = 0.0
     """Level of the untouched bus in the sum; null leaves it out."""
 
-    def key_inputs(self) -> Iterator[Key]:
+    def key_inputs(self) -> Iterator[tuple[str, Key]]:
         """Keys of all inner stages."""
-        for branch in self.branches:
-            for stage in branch.stages:
-                yield from stage.key_inputs()
+        for step, stages in self.inner():
+            for n, stage in enumerate(stages):
+                for where, key in stage.key_inputs():
+                    yield f"{step}.stages[{n}].{where}", key
 
     def inner(self) -> Iterator[tuple[str, tuple[Stage, ...]]]:
         """The branches' stages."""

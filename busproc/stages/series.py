@@ -61,7 +61,7 @@ def start_series(plan: SeriesPlan, lanes: int) -> SeriesState:
         lanes,
         stages=[step.plan and step.stage.start(step.plan, lanes, step.context) for step in plan.steps],
         keys=[
-            {key.name: DelayLine(step.arrival_frames, (2,)) for key in step.stage.key_inputs()}
+            {key.name: DelayLine(step.arrival_frames, (2,)) for _, key in step.stage.key_inputs()}
             for step in plan.steps
         ],
     )

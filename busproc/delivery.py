@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
-from typing import Any, Self
+from typing import Any
 
 import numpy as np
 
@@ -16,41 +15,13 @@ from busproc.errors import RenderError
 from busproc.files import AudioReader, open_writer, quantise, sha256_file
 from busproc.kernels import limit, oversample
 from busproc.measure.meter import Meter
+from busproc.scratch import BLOCK_FRAMES, Scratch
 from busproc.session import Delivery
 from busproc.stages.base import Audio
 
-BLOCK_FRAMES = 65536
 PEAK_FACTOR = 8
 OVER_CEILING_DBTP = -0.1
 """True peak to which a delivery is turned down that would pass full scale and asks for a trim."""
-
-
-class Spool:
-    """The rendered mix `(frames, 2)` on disk, in a file without a name that no crash leaves behind."""
-
-    def __init__(self, folder: Path) -> None:
-        self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed by __exit__
-        self._folder, self.frames = folder, 0
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._file.close()
-
-    def write(self, block: Audio) -> None:
-        """Append."""
-        try:
-            self._file.write(np.ascontiguousarray(block).tobytes())
-        except OSError as error:
-            raise RenderError(f"{self._folder} cannot hold the mix: {error.strerror}") from None
-        self.frames += len(block)
-
-    def blocks(self) -> Iterator[Audio]:
-        """Everything from the start."""
-        self._file.seek(0)
-        while data := self._file.read(BLOCK_FRAMES * 16):
-            yield np.frombuffer(data).reshape(-1, 2)
 
 
 @dataclass(frozen=True)
@@ -85,7 +56,7 @@ def part_name(passage: tuple[float, float] | None) -> str:
     return "" if passage is None else "_from_{:g}s_to_{:g}s".format(*passage)
 
 
-def write_print(spool: Spool, wanted: Print, path: Path, ceiling_dbtp: float | None) -> dict[str, Any]:
+def write_print(spool: Scratch, wanted: Print, path: Path, ceiling_dbtp: float | None) -> dict[str, Any]:
     """Convert, measure, trim where needed, quantise, write, read back.
 
     Parameters
@@ -199,14 +170,14 @@ def _rounded_down(gain_db: float) -> float:
     return math.floor(gain_db * 1e4) / 1e4
 
 
-def _at_rate(spool: Spool, wanted: Print) -> Iterator[Audio]:
+def _at_rate(spool: Scratch, wanted: Print) -> Iterator[Audio]:
     if wanted.rate_hz == wanted.session_rate_hz:
-        yield from spool.blocks()
+        yield from (block for _, block in spool.blocks())
         return
     import soxr
 
     convert = soxr.ResampleStream(wanted.session_rate_hz, wanted.rate_hz, 2, dtype="float64", quality="VHQ")
-    for block in spool.blocks():
+    for _, block in spool.blocks():
         yield convert.resample_chunk(block)
     yield convert.resample_chunk(np.zeros((0, 2)), last=True)
 

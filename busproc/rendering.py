@@ -14,13 +14,14 @@ import numpy as np
 
 from busproc import decisions
 from busproc.chain import BLOCK_FRAMES
-from busproc.delivery import Print, Spool, part_name, write_print
+from busproc.delivery import Print, part_name, write_print
 from busproc.errors import InputError, RenderError
 from busproc.facts import find_facts
 from busproc.files import atomic_files
 from busproc.routes import MIX_BUS
 from busproc.routing import GraphPlan, plan_graph, record_graph, start_graph
 from busproc.run import stream
+from busproc.scratch import Scratch
 from busproc.session import plain_name
 from busproc.song import Song, load_session
 from busproc.stages.limiter import Limiter
@@ -95,13 +96,13 @@ def render(
     name = plain_name(song.session.song) + part_name(passage)
     log, words = folder / f"{name}.decisions.json", folder / f"{name}.decisions.txt"
     finals = [*(folder / each.file_name for each in prints), log, words]
-    with atomic_files(finals, overwrite=overwrite) as parts, Spool(folder) as spool:
+    with atomic_files(finals, overwrite=overwrite) as parts, Scratch((2,), folder) as spool:
         facts = find_facts(song, block_frames, lambda what: progress(what, 0.0))
         plan = plan_graph(song, facts)
         state = start_graph(plan)
         for block in stream(plan, state, block_frames):
             _refuse_not_finite(block, spool.frames, song.rate_hz)
-            spool.write(block[:, 0])
+            spool.append(block[:, 0])
             progress("rendering", spool.frames / song.frames)
         written = []
         for each, part in zip(prints, parts, strict=False):

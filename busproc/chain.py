@@ -15,6 +15,7 @@ from busproc.settings import Settings
 from busproc.stages import AnyStage
 from busproc.stages.base import Audio, Context, Key, Stage
 from busproc.stages.series import (
+    Placed,
     SeriesPlan,
     SeriesState,
     plan_series,
@@ -22,6 +23,7 @@ from busproc.stages.series import (
     record_series,
     start_series,
 )
+from busproc.studies import study_stages
 
 BLOCK_FRAMES = 4096
 """Frames a block where nobody asks for another size; no result depends on it."""
@@ -117,22 +119,31 @@ def process(
         raise InputError(f"audio must be (frames, 2) or (frames, lanes, 2), not {audio.shape}")
     chain = chain if isinstance(chain, Chain) else Chain(stages=(chain,))
     lanes = np.ascontiguousarray(audio, dtype=np.float64).reshape(len(audio), -1, 2)
-    plan = chain.plan(Context(rate_hz))
-    state = chain.start(plan, lanes.shape[1])
-    total = len(lanes) + plan.latency_frames
-    padded = {name: _padded(sound, total) for name, sound in (keys or {}).items()}
-    lanes = _padded(lanes, total)
-    blocks = [
-        chain.process(
-            plan,
-            state,
-            lanes[at : at + block_frames],
-            {name: sound[at : at + block_frames] for name, sound in padded.items()},
+    facts: dict[str, dict[str, Any]] = {}
+    here = Context(rate_hz, facts=facts)
+
+    def hear(stages: Placed) -> Iterator[Audio]:
+        bus = np.ascontiguousarray(lanes[:, :1])
+        return (
+            block[:, 0].copy() for block in _run(plan_series(stages, here), bus, keys or {}, block_frames)
         )
-        for at in range(0, total, block_frames)
-    ]
-    out = np.concatenate(blocks) if blocks else lanes
-    return out[plan.latency_frames :].reshape(audio.shape)
+
+    study_stages(chain.placed(), here, hear, lambda _: None)
+    return np.concatenate(list(_run(chain.plan(here), lanes, keys or {}, block_frames)) or [lanes]).reshape(
+        audio.shape
+    )
+
+
+def _run(plan: SeriesPlan, lanes: Audio, keys: Mapping[str, Audio], block_frames: int) -> Iterator[Audio]:
+    """Feed stages a whole sound, and silence for their latency; give what leaves, latency taken out."""
+    state = start_series(plan, lanes.shape[1])
+    late, total = plan.latency_frames, len(lanes) + plan.latency_frames
+    lanes, keys = _padded(lanes, total), {name: _padded(sound, total) for name, sound in keys.items()}
+    for at in range(0, total, block_frames):
+        heard = {name: sound[at : at + block_frames] for name, sound in keys.items()}
+        out = process_series(plan, state, lanes[at : at + block_frames], heard)[max(0, late - at) :]
+        if len(out):
+            yield out
 
 
 def _padded(sound: Audio, frames: int) -> Audio:

@@ -72,7 +72,8 @@ def build(
     ]
     settings = session.model_dump(mode="json", by_alias=True, exclude={"schema_"})
     chains = {
-        bus.place: bus.chain.model_dump(mode="json", exclude={"schema_"}) for bus in song.buses.values()
+        bus.place: bus.chain.model_dump(mode="json", by_alias=True, exclude={"schema_"})
+        for bus in song.buses.values()
     }
     versions = {name: importlib.metadata.version(name) for name in ("busproc", *LIBRARIES)}
     treatment = {"session": settings, "chains": chains, "inputs": [(i["name"], i["sha256"]) for i in inputs]}

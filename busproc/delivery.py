@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -13,13 +11,11 @@ import numpy as np
 
 from busproc.errors import RenderError
 from busproc.files import AudioReader, open_writer, quantise, sha256_file
-from busproc.kernels import limit, oversample
+from busproc.measure.highest import highest_peak
 from busproc.measure.meter import Meter
 from busproc.scratch import BLOCK_FRAMES, Scratch
 from busproc.session import Delivery
-from busproc.stages.base import Audio
 
-PEAK_FACTOR = 8
 OVER_CEILING_DBTP = -0.1
 """True peak to which a delivery is turned down that would pass full scale and asks for a trim."""
 
@@ -53,7 +49,7 @@ class Print:
 
 def part_name(passage: tuple[float, float] | None) -> str:
     """What a passage adds to the names of files."""
-    return "" if passage is None else "_from_{:g}s_to_{:g}s".format(*passage)
+    return "" if passage is None else "_from_{:.9g}s_to_{:.9g}s".format(*passage)
 
 
 def write_print(spool: Scratch, wanted: Print, path: Path, ceiling_dbtp: float | None) -> dict[str, Any]:
@@ -80,23 +76,22 @@ def write_print(spool: Scratch, wanted: Print, path: Path, ceiling_dbtp: float |
     RenderError
         When the mix would pass full scale in whole numbers and the delivery refuses that.
     """
-    peaks = find_peaks(_at_rate(spool, wanted))
+    sound = _at_rate(spool, wanted)
+    peaks = find_peaks(sound)
     trim_db, why = _trim(peaks, wanted, ceiling_dbtp)
     first, last = wanted.cut(peaks.frames)
     if last <= first:
         raise RenderError(
-            f"the passage starts after the end of the song ({peaks.frames / wanted.rate_hz:.1f} s)"
+            f"the passage is shorter than a frame at {wanted.rate_hz} Hz, or lies after the end"
         )
     delivery = wanted.delivery
     with open_writer(path, delivery.container, delivery.bits, wanted.rate_hz, 2, last - first) as writer:
-        for at, block in _numbered(_at_rate(spool, wanted)):
-            inside = block[max(0, first - at) : max(0, last - at)] * 10 ** (trim_db / 20)
-            if not len(inside):
-                continue
+        for at in range(first, last, BLOCK_FRAMES):
+            block = sound.read(at, min(BLOCK_FRAMES, last - at)) * 10 ** (trim_db / 20)
             if delivery.bits == "32_float":
-                writer.write(inside)
+                writer.write(block)
             else:
-                writer.write(quantise(inside, delivery.bits, max(at, first), dither=_dithered(delivery)))
+                writer.write(quantise(block, delivery.bits, at, dither=_dithered(delivery)))
     return {
         "what": delivery.what,
         "file": wanted.file_name,
@@ -131,19 +126,11 @@ class Peaks:
     true_peak_dbtp: float | None
 
 
-def find_peaks(blocks: Iterator[Audio]) -> Peaks:
-    """Measure peaks on a finer grid than a meter's: 8 times the rate, each peak refined by a parabola."""
-    up, memory = oversample.start_up(PEAK_FACTOR, 2), np.zeros((2, 2))
-    frames, sample, between = 0, 0.0, 0.0
-    drain = np.zeros((oversample.up_latency_frames(PEAK_FACTOR) + 1, 2))
-    for block in chain(blocks, [drain]):
-        fine = oversample.up(PEAK_FACTOR, up, block)
-        between = max(between, limit.peak_in_cells(fine, PEAK_FACTOR, memory).max(initial=0.0))
-        sample = max(sample, np.abs(block).max(initial=0.0))
-        frames += len(block)
-    highest = max(between, sample)
-    dbtp = 20 * math.log10(highest) if highest > 0 else None
-    return Peaks(frames - len(drain), float(sample), dbtp)
+def find_peaks(sound: Scratch) -> Peaks:
+    """Measure peaks as high as any meter may read them."""
+    sample = max((float(np.abs(block).max()) for _, block in sound.blocks()), default=0.0)
+    highest = max(highest_peak(sound.read, sound.frames), sample)
+    return Peaks(sound.frames, sample, 20 * math.log10(highest) if highest > 0 else None)
 
 
 def _trim(peaks: Peaks, wanted: Print, ceiling_dbtp: float | None) -> tuple[float, str]:
@@ -170,23 +157,18 @@ def _rounded_down(gain_db: float) -> float:
     return math.floor(gain_db * 1e4) / 1e4
 
 
-def _at_rate(spool: Scratch, wanted: Print) -> Iterator[Audio]:
+def _at_rate(spool: Scratch, wanted: Print) -> Scratch:
+    """The mix at the file's rate."""
     if wanted.rate_hz == wanted.session_rate_hz:
-        yield from (block for _, block in spool.blocks())
-        return
+        return spool
     import soxr
 
     convert = soxr.ResampleStream(wanted.session_rate_hz, wanted.rate_hz, 2, dtype="float64", quality="VHQ")
+    sound = Scratch((2,), spool.folder)
     for _, block in spool.blocks():
-        yield convert.resample_chunk(block)
-    yield convert.resample_chunk(np.zeros((0, 2)), last=True)
-
-
-def _numbered(blocks: Iterator[Audio]) -> Iterator[tuple[int, Audio]]:
-    at = 0
-    for block in blocks:
-        yield at, block
-        at += len(block)
+        sound.append(convert.resample_chunk(block))
+    sound.append(convert.resample_chunk(np.zeros((0, 2)), last=True))
+    return sound
 
 
 def _dithered(delivery: Delivery) -> bool:

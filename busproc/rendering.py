@@ -88,6 +88,8 @@ def render(
     RenderError
         The work could not be finished as asked.
     """
+    if block_frames < 1:
+        raise InputError(f"block_frames must be at least 1, not {block_frames}")
     started = time.time()
     song = session if isinstance(session, Song) else load_session(session, allow_outside=allow_outside)
     passage = _passage(song, from_s, to_s)
@@ -136,11 +138,11 @@ def _folder(out_dir: Path | str) -> Path:
 
 
 def _ceiling(plan: GraphPlan) -> float | None:
-    """Ceiling of the limiter that ends the mix bus, where one works there and nothing follows it."""
+    """Ceiling of the limiter that ends the mix bus, whether or not it was needed there."""
     bus = plan.bus(MIX_BUS)
-    ran = [step.stage for step in bus.series.steps if step.plan is not None]
-    if ran and isinstance(ran[-1], Limiter) and not bus.fader.level_db and not bus.fader.ride:
-        return ran[-1].ceiling_dbtp
+    last = bus.bus.chain.stages[-1:]
+    if last and isinstance(last[0], Limiter) and not bus.fader.level_db and not bus.fader.ride:
+        return last[0].ceiling_dbtp
     return None
 
 

@@ -220,7 +220,7 @@ def record_graph(plan: GraphPlan, state: GraphState) -> list[dict[str, Any]]:
     return [
         {
             "place": bus.bus.place,
-            "fed_by": _fed_by(bus),
+            "fed_by": _fed_by(plan, bus),
             "arrival_frames": bus.arrival_frames,
             "latency_frames": bus.series.latency_frames,
             "left_at": inner.meter.reading().as_dict(),
@@ -243,9 +243,10 @@ def _scaled(sound: Audio, gain: Audio | float) -> Audio:
     return sound if isinstance(gain, float) and gain == 1.0 else sound * gain
 
 
-def _fed_by(bus: BusPlan) -> list[str]:
-    sends = [f"{feed.source} ({feed.tap}, {feed.level_db:+g} dB)" for feed in bus.feeds if feed.is_send]
-    return [feed.source for feed in bus.feeds if not feed.is_send] + sends
+def _fed_by(plan: GraphPlan, bus: BusPlan) -> list[str]:
+    heard = [feed for feed in bus.feeds if not plan.bus(feed.source).bus.is_muted]
+    sends = [f"{feed.source} ({feed.tap}, {feed.level_db:+g} dB)" for feed in heard if feed.is_send]
+    return [feed.source for feed in heard if not feed.is_send] + sends
 
 
 def _level(

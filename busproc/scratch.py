@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+import weakref
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Self
@@ -34,7 +35,8 @@ class Scratch:
 
     def __init__(self, shape: tuple[int, ...] = (), folder: Path | None = None) -> None:
         self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed with the object
-        self._shape, self._folder = shape, folder or Path(tempfile.gettempdir())
+        self._closed_with = weakref.finalize(self, self._file.close)
+        self._shape, self.folder = shape, folder or Path(tempfile.gettempdir())
         self._bytes = 8 * int(np.prod(shape, dtype=int))
         self.frames = 0
 
@@ -54,7 +56,7 @@ class Scratch:
             self._file.seek(first * self._bytes)
             self._file.write(np.ascontiguousarray(block).tobytes())
         except OSError as error:
-            raise RenderError(f"{self._folder} cannot hold the sound: {error.strerror}") from None
+            raise RenderError(f"{self.folder} cannot hold the sound: {error.strerror}") from None
         self.frames = max(self.frames, first + len(block))
 
     def read(self, first: int, frames: int) -> Audio:

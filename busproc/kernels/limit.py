@@ -12,6 +12,9 @@ from busproc.kernels.jit import kernel
 Audio = NDArray[np.float64]
 Counts = NDArray[np.int64]
 
+SNAP = 1e-6
+"""Reduction (linear) at which a release is over."""
+
 ONE = 1 << 36
 """Gain 1 in the whole numbers in which the easing sums run, so that they never drift."""
 
@@ -67,14 +70,26 @@ def slide_minimum(x: Audio, length: int, values: Audio, places: Counts, ends: Co
 
 
 @kernel
-def release(wanted: Audio, keep: float, memory: Audio) -> Audio:
-    """Follow a gain down at once and up by a one-pole, to within 1e-6. `memory (1,)` is updated."""
+def release(
+    wanted: Audio, fast_keep: float, slow_up_keep: float, slow_down_keep: float, share: float, memory: Audio
+) -> Audio:
+    """Follow a gain down at once and up at two speeds, never above it.
+
+    A slow part follows `share` of the reduction, a fast part what is left above it; so a single peak
+    recovers fast and sustained limiting slowly. `memory (2,)`: fast and slow reduction, updated.
+    """
     gain = np.empty(wanted.shape[0])
-    last = memory[0]
+    fast, slow = memory[0], memory[1]
     for n in range(wanted.shape[0]):
-        last = wanted[n] + keep * (last - wanted[n]) if last < wanted[n] - 1e-6 else wanted[n]
-        gain[n] = last
-    memory[0] = last
+        depth = 1.0 - wanted[n]
+        aim = share * depth
+        slow = aim + (slow_up_keep if aim > slow else slow_down_keep) * (slow - aim)
+        if slow < SNAP:
+            slow = 0.0
+        left = fast * fast_keep
+        fast = max(depth - slow, left if left > SNAP else 0.0)
+        gain[n] = 1.0 - max(depth, slow + fast)
+    memory[0], memory[1] = fast, slow
     return gain
 
 

@@ -10,107 +10,164 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from busproc.kernels import limit, oversample
+from busproc.measure.highest import PAD_FRAMES
+from busproc.scratch import Scratch
 from busproc.stages.base import Audio, Context, Decider, Heard, Plan, Verdict
 from busproc.stages.compressor import keep_of
+from busproc.stages.limiting import LimiterStudy
 from busproc.stages.observe import Totals
+from busproc.stages.study import Study
 from busproc.stages.treatments import Gain
 
 FACTOR = 8
-"""Oversampling of the detector; a parabola refines each peak."""
+"""Oversampling of the streaming detector; a parabola refines each peak."""
+
+SUSTAINED_SHARE = 0.5
+SUSTAINED_ATTACK_MS = 300.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class LimiterPlan(Plan):
-    """Lengths of the windows, in frames."""
+    """Lengths of the windows, in frames; and the gain of the whole song, where it has been found."""
 
     ceiling: float
+    ahead_frames: int
     window_frames: int
-    release_keep: float
+    fast_keep: float
+    slow_keeps: tuple[float, float]
+    slow_share: float
     lengths: NDArray[np.int64]
+    gain: Scratch | None
+    resting_gain: float
+    arrival_frames: int
+
+    def fresh_memory(self) -> dict[str, Any]:
+        """Sliding minimum, release and easing."""
+        return {
+            "least": np.zeros(self.window_frames),
+            "least_at": np.zeros(self.window_frames, dtype=np.int64),
+            "least_ends": np.zeros(3, dtype=np.int64),
+            "release": np.zeros(2),
+            "rings": np.full((3, self.lengths.max()), limit.ONE),
+            "sums": self.lengths * limit.ONE,
+            "places": np.zeros(3, dtype=np.int64),
+        }
+
+    def smooth(self, wanted: Audio, memory: dict[str, Any]) -> Audio:
+        """From the gain each frame wants to one that is eased, `ahead_frames` late and never above it."""
+        least = limit.slide_minimum(
+            wanted, self.window_frames, memory["least"], memory["least_at"], memory["least_ends"]
+        )
+        held = limit.release(least, self.fast_keep, *self.slow_keeps, self.slow_share, memory["release"])
+        return limit.ease(held, self.lengths, memory["rings"], memory["sums"], memory["places"])
 
 
 class Limiter(Decider):
     """Hold the bus under a ceiling by turning it down just before each peak.
 
     Decides: one gain curve (frames,) from the louder true peak of left and right. Treatment: Gain.
-    Latency: the look-ahead and the detector's filter. Tail: none. Neutral: a ceiling above the peak.
-    The gain is never above what the detector asks; it falls within the look-ahead, holds, and rises by
-    a one-pole. Hold and look-ahead together reach half a period of 33 Hz, so low notes are not bent.
-    Because the gain moves between samples, the true peak may pass the ceiling by some hundredths of a
-    dB on music (measured in the tests); a delivery trims what is left after it has measured the file.
+    The gain falls within the look-ahead, is held, and rises at two speeds: fast after a single peak,
+    slowly after sustained limiting. Hold and look-ahead together reach half a period of 33 Hz, so low
+    notes are not bent.
+    In a render the whole song is limited beforehand (`verify`): what leaves is measured by a bank of
+    interpolators, corrected where it passes the ceiling, and trimmed by what is left. Streaming, it
+    may pass the ceiling by some hundredths of a dB on music, and by more on noise above 20 kHz.
+    Latency: none when verified; streaming, the look-ahead and the detector's filter. Tail: none.
+    Neutral: a ceiling above the peak.
     Not to be confused with: clipping, which changes the wave and not its level.
-    Source: true peak as in BS.1770-5 Annex 2, with a longer interpolator; the rest common practice.
+    Source: true peak as in BS.1770-5 Annex 2, with longer interpolators; the rest common practice.
     """
 
     stage: Literal["limiter"] = "limiter"
-    neutral: ClassVar = {"ceiling_dbtp": 6.0}
+    neutral: ClassVar = {"ceiling_dbtp": 6.0, "target_lufs": None}
     logs_true_peak: ClassVar = True
 
     ceiling_dbtp: Annotated[float, Field(ge=-24, le=6, strict=True)] = -1.0
     """Highest true peak that leaves."""
+    target_lufs: Annotated[float, Field(ge=-60, le=-3, strict=True)] | None = None
+    """Integrated loudness that leaves, reached by a gain into the limiter; null changes nothing."""
     lookahead_ms: Annotated[float, Field(ge=0.5, le=20, strict=True)] = 5.0
     """How long before a peak the gain starts to fall."""
     hold_ms: Annotated[float, Field(ge=0, le=100, strict=True)] = 10.0
     """How long the gain stays down before it rises."""
     release_ms: Annotated[float, Field(ge=1, le=2000, strict=True)] = 150.0
-    """Time to 63.2 % of the rise."""
+    """Time to 63.2 % of the rise after a single peak."""
+    sustained_release_ms: Annotated[float, Field(ge=1, le=10000, strict=True)] = 800.0
+    """Time to 63.2 % of the rise of the part (half) that follows sustained limiting."""
+    verify: bool = True
+    """Whether the whole song is limited and checked before the render; false decides while it streams."""
 
     def plan(self, context: Context) -> LimiterPlan:
         """Turn times into frames: three running means as long together as the look-ahead."""
-        ahead = max(3, round(self.lookahead_ms * context.rate_hz / 1000))
-        thirds = [(ahead + 2 + k) // 3 for k in range(3)]
-        hold = round(self.hold_ms * context.rate_hz / 1000)
-        lengths = np.array(thirds, dtype=np.int64)
+        rate = context.rate_hz
+        ahead = max(3, round(self.lookahead_ms * rate / 1000))
+        lengths = np.array([(ahead + 2 + k) // 3 for k in range(3)], dtype=np.int64)
         lengths.setflags(write=False)
+        gain = context.known("gain")
+        streaming_frames = oversample.up_latency_frames(FACTOR) + ahead
+        resting = 10 ** (context.known("drive_db", 0.0) / 20)
         return LimiterPlan(
-            treatment=Gain(),
-            lookahead_frames=oversample.up_latency_frames(FACTOR) + ahead,
+            treatment=Gain(resting_gain=resting * context.known("trim", 1.0)),
+            lookahead_frames=0 if gain else streaming_frames,
             ceiling=10 ** (self.ceiling_dbtp / 20),
-            window_frames=ahead + 2 + hold,
-            release_keep=keep_of(self.release_ms, context.rate_hz),
+            ahead_frames=ahead,
+            window_frames=ahead + 2 + round(self.hold_ms * rate / 1000),
+            fast_keep=keep_of(self.release_ms, rate),
+            slow_keeps=(keep_of(SUSTAINED_ATTACK_MS, rate), keep_of(self.sustained_release_ms, rate)),
+            slow_share=SUSTAINED_SHARE,
             lengths=lengths,
+            gain=gain,
+            resting_gain=resting,
+            arrival_frames=context.arrival_frames,
         )
 
+    def study(self, context: Context) -> Study | None:
+        """Limit the whole song beforehand."""
+        wanted = self.verify or self.target_lufs is not None
+        return LimiterStudy(self, self.plan(context), context.rate_hz) if wanted else None
+
     def memory(self, plan: LimiterPlan) -> dict[str, Any]:
-        """Oversampling, peaks, sliding minimum, release and easing."""
+        """Place in the song; streaming, the detector and the smoothing as well."""
         return {
+            "at": np.zeros(1, dtype=np.int64),
             "up": oversample.start_up(FACTOR, 2),
             "peaks": np.zeros((2, 2)),
-            "least": np.zeros(plan.window_frames),
-            "least_at": np.zeros(plan.window_frames, dtype=np.int64),
-            "least_ends": np.zeros(3, dtype=np.int64),
-            "gain": np.ones(1),
-            "rings": np.full((3, plan.lengths.max()), limit.ONE),
-            "sums": plan.lengths * limit.ONE,
-            "places": np.zeros(3, dtype=np.int64),
+            **plan.fresh_memory(),
         }
 
     def decide(self, plan: LimiterPlan, memory: dict[str, Any], heard: Heard) -> Audio:
-        """Find the peaks, ask for the gain they need, hold it, ease it."""
+        """Look the gain up, or find the peaks and ask for the gain they need."""
+        if plan.gain is not None:
+            return self._look_up(plan, plan.gain, memory["at"], len(heard.bus))
         fine = oversample.up(FACTOR, memory["up"], heard.bus)
-        peaks = limit.peak_in_cells(fine, FACTOR, memory["peaks"])
-        wanted = plan.ceiling / np.maximum(peaks, plan.ceiling)
-        least = limit.slide_minimum(
-            wanted, plan.window_frames, memory["least"], memory["least_at"], memory["least_ends"]
-        )
-        held = limit.release(least, plan.release_keep, memory["gain"])
-        return limit.ease(held, plan.lengths, memory["rings"], memory["sums"], memory["places"])
+        found = limit.peak_in_cells(fine, FACTOR, memory["peaks"])
+        return plan.smooth(plan.ceiling / np.maximum(found, plan.ceiling), memory)
 
-    def explain(self, plan: LimiterPlan, totals: Totals) -> Verdict:  # noqa: ARG002
+    @staticmethod
+    def _look_up(plan: LimiterPlan, gain: Scratch, at: NDArray[np.int64], frames: int) -> Audio:
+        first = int(at[0]) - plan.arrival_frames + PAD_FRAMES
+        at[0] += frames
+        curve = gain.read(first, frames)
+        curve[: max(0, -first)] = plan.resting_gain
+        curve[max(0, gain.frames - first) :] = plan.resting_gain
+        return curve * (plan.treatment.resting_gain / plan.resting_gain)
+
+    def explain(self, plan: LimiterPlan, totals: Totals) -> Verdict:
         """Count what it caught."""
         gain = totals.gain
         did = {**gain.as_dict(), "level_change_db": round(totals.level_change_db, 2)}
+        drive = ""
+        if self.target_lufs is not None:
+            drive = f"Driven by {20 * np.log10(plan.resting_gain):+.2f} dB to {self.target_lufs:g} LUFS. "
         if gain.deepest_db < 0.01:
             peak = totals.before.peak_dbfs
-            heard = "nothing sounded" if peak is None else f"the loudest sample is at {peak:.1f} dBFS"
-            return Verdict(
-                "left alone",
-                f"No peak reached {self.ceiling_dbtp:g} dBTP ({heard}); the gain stayed at 1.",
-                did,
-            )
+            heard = "nothing sounded" if peak is None else f"the loudest sample came at {peak:.1f} dBFS"
+            why = f"{drive}No peak reached {self.ceiling_dbtp:g} dBTP ({heard}); nothing was turned down."
+            return Verdict("worked" if drive else "left alone", why, did)
         return Verdict(
-            "worked" if gain.deepest_db >= 0.5 else "slight",
-            f"Held {gain.events} passage{'s' * (gain.events != 1)} under {self.ceiling_dbtp:g} dBTP; at most {gain.deepest_db:.1f} dB "
-            f"({gain.deepest_at_s:.1f} s), working {gain.working_share:.1%} of the time.",
+            "worked" if gain.deepest_db >= 0.5 or drive else "slight",
+            f"{drive}Held {gain.events} passage{'s' * (gain.events != 1)} under {self.ceiling_dbtp:g} dBTP; "
+            f"at most {gain.deepest_db:.1f} dB ({gain.deepest_at_s:.1f} s), working "
+            f"{gain.working_share:.1%} of the time.",
             did,
         )

@@ -91,12 +91,12 @@ def _not_needed(step: Step) -> dict[str, Any]:
     assert when is not None
     measured = step.context.fact(when.measure)
     word, bound = ("above", when.above) if when.above is not None else ("below", when.below)
-    found = "cannot be measured on silence" if measured is None else f"is {measured:.2f}"
+    found = "has none (silent, or too short)" if measured is None else f"has {measured:.2f}"
     return {
         "place": step.context.place,
         "stage": step.stage.tag,
         **({"name": step.stage.name} if step.stage.name else {}),
         "settings": step.stage.settings(),
         "verdict": "not needed",
-        "why": f"Wanted only where {when.measure} is {word} {bound:g}; here it {found}.",
+        "why": f"Wanted only where {when.measure} is {word} {bound:g}; here the bus {found}.",
     }

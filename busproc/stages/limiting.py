@@ -1,0 +1,191 @@
+"""A whole song limited in passes of its own: drive and gain found, checked, corrected.
+
+The gain of a limiter moves between samples, so what leaves may rise a little above the ceiling between
+them. Offline there is time to look: the limited sound is measured, the gain is lowered where it passes the
+ceiling, smoothed again, measured again; what is left after that goes into one static trim.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from busproc.errors import RenderError
+from busproc.kernels import peaks
+from busproc.measure.highest import PAD_FRAMES, highest_peak
+from busproc.measure.meter import Meter
+from busproc.scratch import Scratch
+from busproc.stages.study import Audio, Facts, Study
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from busproc.stages.limiter import Limiter, LimiterPlan
+
+CORRECTIONS = 6
+OVER = 1 + 1e-6
+"""A peak so much over the ceiling is corrected."""
+UNDER = 1 - 1e-5
+"""Corrections aim so much under the ceiling."""
+SPREAD_FRAMES = 4
+"""A correction reaches so far to either side."""
+
+WITHIN_LU = 0.01
+ALLOWED_LU = 0.05
+SECOND_THOUGHTS = 6
+"""Corrections and trim cost a little loudness; so often the drive is set again after them."""
+MOST_DRIVE_DB = 30.0
+STEPS = 16
+
+
+class LimiterStudy(Study):
+    """Keeps the song as it reaches the limiter, and works out drive and gain for all of it."""
+
+    def __init__(self, limiter: Limiter, plan: LimiterPlan, rate_hz: int) -> None:
+        self._limiter, self._plan, self._rate_hz = limiter, plan, rate_hz
+        self._sound, self._peaks = Scratch((2,)), Scratch()
+        self._wanted, self._gain = Scratch(), Scratch()
+        self._sound.append(np.zeros((PAD_FRAMES, 2)))
+
+    def feed(self, before: Audio, after: Audio | None) -> None:  # noqa: ARG002
+        """Keep the sound."""
+        self._sound.append(before)
+
+    def facts(self) -> Facts:
+        """Drive, gain curve (from `PAD_FRAMES` before the song on), and how it was found."""
+        self._sound.append(np.zeros((PAD_FRAMES, 2)))
+        for first, frames in self._spans():
+            self._peaks.append(peaks.peaks_at_a_glance(self._around(first, frames)))
+        drive_db = self._drive_db()
+        rounds, trim_db = self._limit_and_check(drive_db)
+        off, slope = self._off_target(trim_db), 1.0
+        for _ in range(SECOND_THOUGHTS):
+            if abs(off) < WITHIN_LU:
+                break
+            step = off / slope
+            drive_db = round(drive_db + step, 4)
+            rounds, trim_db = self._limit_and_check(drive_db)
+            before, off = off, self._off_target(trim_db)
+            slope = min(max((before - off) / step, 0.1), 1.0)
+        if abs(off) > ALLOWED_LU:
+            self._refuse(self._limiter.target_lufs or 0.0, off)
+        return {
+            "drive_db": drive_db,
+            "corrections": rounds,
+            "trim_db": trim_db,
+            "trim": 10 ** (trim_db / 20),
+            "gain": self._gain,
+        }
+
+    def _limit_and_check(self, drive_db: float) -> tuple[int, float]:
+        """Limit, correct until nothing passes the ceiling; rounds that took, and the trim for the rest."""
+        self._limit(drive_db)
+        rounds = 0
+        while rounds < CORRECTIONS and self._correct():
+            rounds += 1
+            self._smooth()
+        return rounds, self._trim_db()
+
+    def _off_target(self, trim_db: float) -> float:
+        """How much louder it should be, corrections and trim counted; 0 without a target."""
+        loudness = self._loudness()
+        if self._limiter.target_lufs is None or loudness is None:
+            return 0.0
+        return self._limiter.target_lufs - loudness - trim_db
+
+    def _trim_db(self) -> float:
+        """What is left over the ceiling, rounded up to 0.0001 dB."""
+        highest = highest_peak(
+            lambda first, frames: self._sound.read(first, frames) * self._gain.read(first, frames)[:, None],
+            self._sound.frames,
+        )
+        return -max(0.0, math.ceil(2e5 * math.log10(max(highest, 1e-9) / self._plan.ceiling)) / 1e4)
+
+    def _spans(self) -> Iterator[tuple[int, int]]:
+        for first, block in self._sound.blocks():
+            yield first, len(block)
+
+    def _around(self, first: int, frames: int) -> Audio:
+        return self._sound.read(first - peaks.MARGIN, frames + 2 * peaks.MARGIN)
+
+    def _limited_peaks(self, first: int, frames: int) -> Audio:
+        """Peaks of the limited sound, by the bank, where they may pass the ceiling."""
+        gain = self._gain.read(first - peaks.MARGIN, frames + 2 * peaks.MARGIN)
+        return peaks.peaks_over(self._around(first, frames) * gain[:, None], self._plan.ceiling)
+
+    def _limit(self, drive_db: float) -> None:
+        """Gain, drive included, that the peaks at a glance ask for."""
+        drive, ceiling, last = 10 ** (drive_db / 20), self._plan.ceiling, np.zeros(1)
+        for first, found in self._peaks.blocks():
+            either = np.maximum(found, np.concatenate([last, found[:-1]])) * drive
+            last = found[-1:]
+            self._wanted.write(first, drive * (ceiling / np.maximum(either, ceiling)))
+        self._drive = drive
+        self._smooth()
+
+    def _smooth(self) -> None:
+        """Hold, release and ease the wanted gain; look-ahead is reading on."""
+        plan, memory = self._plan, self._plan.fresh_memory()
+        for first, frames in [*self._spans(), (self._wanted.frames, plan.ahead_frames)]:
+            wanted = self._wanted.read(first, frames) if first < self._wanted.frames else np.zeros(0)
+            share = np.concatenate([wanted / self._drive, np.ones(frames - len(wanted))])
+            eased = plan.smooth(share, memory) * self._drive
+            cut = max(0, plan.ahead_frames - first)
+            self._gain.write(first - plan.ahead_frames + cut, eased[cut:])
+
+    def _correct(self) -> bool:
+        """Want less gain where the limited sound passes the ceiling; False where it nowhere does."""
+        corrected = False
+        for first, frames in self._spans():
+            found = self._limited_peaks(first, frames)
+            over = np.flatnonzero(found > self._plan.ceiling * OVER)
+            corrected |= bool(len(over))
+            if not len(over):
+                continue
+            from_frame = max(0, first - SPREAD_FRAMES)
+            wanted = self._wanted.read(from_frame, frames + 2 * SPREAD_FRAMES + first - from_frame)
+            gain = self._gain.read(first, frames)
+            least = gain[over] * self._plan.ceiling / found[over] * UNDER
+            for step in range(-SPREAD_FRAMES, SPREAD_FRAMES + 2):
+                places = np.clip(over + first - from_frame + step, 0, len(wanted) - 1)
+                np.minimum.at(wanted, places, least)
+            self._wanted.write(from_frame, wanted[: self._wanted.frames - from_frame])
+        return corrected
+
+    def _drive_db(self) -> float:
+        """Gain into the limiter that makes what leaves as loud as asked for; 0 without a target."""
+        target = self._limiter.target_lufs
+        if target is None:
+            return 0.0
+        low_db, high_db = -60.0, MOST_DRIVE_DB
+        self._limit(high_db)
+        loudest = self._loudness()
+        if loudest is None:
+            return 0.0
+        if loudest < target - WITHIN_LU:
+            self._refuse(target, target - loudest)
+        drive_db = 0.0
+        for _ in range(STEPS):
+            self._limit(drive_db)
+            off = self._off_target(trim_db=0.0)
+            if abs(off) < WITHIN_LU:
+                break
+            low_db, high_db = (drive_db, high_db) if off > 0 else (low_db, drive_db)
+            step = drive_db + off
+            drive_db = step if low_db < step < high_db else (low_db + high_db) / 2
+        return round(drive_db, 4)
+
+    def _refuse(self, target: float, off: float) -> None:
+        raise RenderError(
+            f"target_lufs {target:g} cannot be met under {self._limiter.ceiling_dbtp:g} dBTP: "
+            f"the best value is {target - off:.1f} LUFS"
+        )
+
+    def _loudness(self) -> float | None:
+        """Integrated loudness of the limited song."""
+        meter = Meter(self._rate_hz, 2)
+        for first, block in self._sound.blocks():
+            meter.feed(block * self._gain.read(first, len(block))[:, None])
+        return meter.reading().integrated_lufs

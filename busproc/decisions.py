@@ -195,8 +195,8 @@ def _decisions(records: list[Record], indent: str = "") -> Iterator[str]:
     for number, record in enumerate(records, 1):
         name = f" '{record['name']}'" if "name" in record else ""
         yield f"{indent}{number}. {record['stage']}{name}, {record['verdict']}: {record['why']}"
-        for k, branch in enumerate(record.get("branches", []), 1):
-            yield f"{indent}   branch {k} at {branch['level_db']:+g} dB"
+        for branch in record.get("branches", []):
+            yield f"{indent}   {branch['step']} at {branch['level_db']:+g} dB"
             yield from _decisions(branch["decisions"], indent + "     ")
 
 

@@ -196,6 +196,9 @@ def _resolve(node: Schema, schema: Schema) -> Schema:
 
 def _allowed(key: str, node: Schema) -> str:
     kind = node.get("type")
+    if "anyOf" in node:
+        ways = [_allowed(key, option) for option in node["anyOf"] if option.get("type") != "null"]
+        return "must be " + " or ".join(way.removeprefix("must be ") for way in ways)
     if "enum" in node:
         return f"must be one of {', '.join(str(choice) for choice in node['enum'])}"
     if "const" in node:

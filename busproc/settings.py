@@ -20,7 +20,23 @@ UNITS = {
 }
 """Ending of a key name: the unit its number is in."""
 
-DIMENSIONLESS = frozenset({"ratio", "q", "mix", "width", "pan", "factor", "above", "below", "seed", "bits"})
+DIMENSIONLESS = frozenset(
+    {
+        "ratio",
+        "q",
+        "mix",
+        "width",
+        "pan",
+        "factor",
+        "above",
+        "below",
+        "seed",
+        "bits",
+        "stereo_link",
+        "bias",
+        "correlation_floor",
+    }
+)
 """Key names whose numbers need no unit, or (above, below) take that of the measure beside them."""
 
 

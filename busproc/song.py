@@ -70,7 +70,7 @@ class _Loader:
         rate_hz = self._rate(infos)
         order = self._order(buses)
         self._check_plans(buses, rate_hz)
-        if len(infos) == len(self.session.stems):
+        if self.session.rate_hz is not None or infos:
             self._check_deliveries(rate_hz)
         if self.faults:
             raise SettingsFileError(self.path, self.faults)

@@ -54,4 +54,5 @@ def in_order(placed: Placed, before: Placed = ()) -> Iterator[tuple[str, list[tu
         yield where, ahead, stage
         for step, stages in stage.inner():
             inner = [(f"{where}.{step}.stages[{k}]", each) for k, each in enumerate(stages)]
-            yield from in_order(inner, ahead)
+            entrance = stage.entrance(step)
+            yield from in_order(inner, ahead if entrance is None else [*ahead, (where, entrance)])

@@ -130,7 +130,11 @@ def test_render_writes_and_tells_what_it_did(rendered):
     assert names | {"Test_Song.run.json"} == set(held(folder))
     assert "1. limiter, worked: " in result.stdout
     assert all(name in result.stdout.splitlines()[-1] for name in names)
-    assert result.stderr.splitlines() == ["rendering", "writing Test_Song_mix_48k24.wav"]
+    assert result.stderr.splitlines() == [
+        "listening to the song before mix_bus.stages[0]",
+        "rendering",
+        "writing Test_Song_mix_48k24.wav",
+    ]
 
 
 def test_what_is_there_is_not_overwritten_unless_asked(rendered, session):
@@ -175,7 +179,7 @@ def test_a_folder_that_cannot_be_made_is_refused(session):
     assert "cannot be made a folder" in refused(2, "render", session, "--out", session)
 
 
-@pytest.mark.parametrize("name", ["busproc.delivery.Spool.write", "busproc.delivery.tempfile.TemporaryFile"])
+@pytest.mark.parametrize("name", ["busproc.scratch.Scratch.write", "busproc.scratch.tempfile.TemporaryFile"])
 def test_when_the_disk_refuses_a_line_says_so_and_nothing_is_left(session, tmp_path, monkeypatch, name):
     def refuse(*args, **kwargs):
         raise OSError(errno.ENOSPC, "No space left on device")
@@ -192,7 +196,7 @@ def test_an_error_of_the_disk_names_the_place(session, tmp_path, monkeypatch):
     def refuse(*args, **kwargs):
         raise PermissionError(errno.EACCES, "Permission denied", str(tmp_path))
 
-    monkeypatch.setattr("busproc.delivery.tempfile.TemporaryFile", refuse)
+    monkeypatch.setattr("busproc.scratch.tempfile.TemporaryFile", refuse)
     assert refused(1, "render", session, "--out", tmp_path) == f"error: {tmp_path}: Permission denied\n"
 
 
@@ -321,7 +325,7 @@ def test_stages_are_listed_and_shown_with_every_setting_range_and_unit():
     page = run("stages", "compressor").stdout
     assert "  threshold_dbfs: -80 to 0 dBFS, default -18.0\n      Level where" in page
     assert "  detector: peak, rms, default rms\n" in page
-    assert "  side_chain_high_pass_hz: 10 to 2000 Hz or null, default null\n" in page
+    assert "  ratio: 1 to 1000 or infinity, default 2.0\n" in page
     settings = page.partition("Settings:")[2]
     assert settings.index("threshold_dbfs") < settings.index("  name:")
 

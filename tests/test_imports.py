@@ -16,11 +16,13 @@ MAY_IMPORT = {
     "kernels": {"kernels.jit"},
     "measure": {"errors", "kernels", "measure"},
     "files": {"errors", "files", "kernels"},
-    "stages": {"errors", "kernels", "measure", "settings", "stages"},
+    "stages": {"errors", "kernels", "measure", "scratch", "settings", "stages"},
+    "scratch": {"errors"},
+    "studies": {"stages"},
     "errors": set(),
     "settings": set(),
     "jsonfile": {"errors", "settings"},
-    "chain": {"errors", "jsonfile", "settings", "stages"},
+    "chain": {"errors", "jsonfile", "settings", "stages", "studies"},
     "session": {"settings", "stages.gain"},
 }
 """What each package or module may import of ours; whatever stands here for `x` holds for all in `x`."""

@@ -8,14 +8,14 @@ import soundfile as sf
 
 from busproc.chain import load_chain, process
 from busproc.delivery import read_back
-from busproc.errors import InputError, RenderError
+from busproc.errors import InputError
 from busproc.presets import load_preset, preset_folder, preset_names, preset_path
 from busproc.rendering import render
 from busproc.stages import REGISTRY
 from tests.songs import RATE_HZ, noise, write_session
 
-METERS_DIFFER_DB = 0.15
-"""The meter that reads a file back interpolates otherwise than a delivery; on white noise it shows."""
+METERS_DIFFER_DB = 0.8
+"""The ceiling holds on the highest reading of several interpolators; on white noise the meter reads lower."""
 
 every_preset = pytest.mark.parametrize("name", preset_names())
 
@@ -77,19 +77,20 @@ def test_safety_only_leaves_a_mix_alone_that_needs_nothing(tmp_path):
 def test_safety_only_comes_in_where_the_mix_passes_its_ceiling(tmp_path):
     mix, (limiter,) = rendered(tmp_path, "safety_only", noise(0.2, 1, peak=1.2))
     assert limiter["verdict"] == "worked"
-    assert read_back(mix)["true_peak_dbtp"] == pytest.approx(-1.0, abs=METERS_DIFFER_DB)
+    assert -1 - METERS_DIFFER_DB < read_back(mix)["true_peak_dbtp"] <= -1.0
 
 
-def test_what_depends_on_the_whole_song_cannot_run_on_a_bare_array():
-    with pytest.raises(RenderError, match="true_peak_dbtp has not been measured"):
-        process(load_preset("safety_only"), noise(0.1, 1), RATE_HZ)
+def test_a_condition_is_judged_on_a_bare_array_too():
+    sound = noise(0.1, 1, peak=0.3)
+    np.testing.assert_array_equal(process(load_preset("safety_only"), sound, RATE_HZ), sound)
+    assert np.abs(process(load_preset("safety_only"), 5 * sound, RATE_HZ)).max() < 0.9
 
 
 @pytest.mark.parametrize("name", ["open_and_gentle", "loud_reference"])
 def test_a_preset_for_the_mix_bus_ends_at_a_safe_ceiling(tmp_path, name):
     mix, decisions = rendered(tmp_path, name, noise(0.2, 1, peak=1.2))
     assert decisions[-1]["stage"] == "limiter"
-    assert read_back(mix)["true_peak_dbtp"] == pytest.approx(-1.0, abs=METERS_DIFFER_DB)
+    assert -1 - METERS_DIFFER_DB < read_back(mix)["true_peak_dbtp"] <= -1.0
 
 
 def test_loud_reference_is_louder_than_what_it_got(tmp_path):

@@ -15,15 +15,6 @@ TINY = 1e-30
 
 
 @kernel
-def peak_of_both(x: Audio) -> Audio:
-    """Louder of left and right, frame by frame: `x (frames, 2)` to `(frames,)`."""
-    level = np.empty(x.shape[0])
-    for n in range(x.shape[0]):
-        level[n] = max(abs(x[n, 0]), abs(x[n, 1]))
-    return level
-
-
-@kernel
 def rms_of_both(x: Audio, keep: float, memory: Audio) -> Audio:
     """Louder running RMS of left and right, as the peak of a sine of that RMS.
 

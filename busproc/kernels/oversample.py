@@ -1,4 +1,4 @@
-"""Up to 16 times the rate and back through half-band filters, stage by stage.
+"""Up to 32 times the rate and back through half-band filters, stage by stage.
 
 Each stage doubles the rate with a linear-phase half-band filter (Kaiser window, 140 dB): the samples
 that were there pass untouched, those between are a weighted sum of neighbours. The first stage decides
@@ -19,7 +19,7 @@ from busproc.kernels.jit import kernel
 
 Audio = NDArray[np.float64]
 
-REACH = (52, 10, 8, 8)
+REACH = (52, 10, 8, 8, 16)
 """Neighbours on either side, for each doubling. Chosen so that every delay is a whole base frame."""
 
 STOPBAND_DB = 140.0

@@ -221,6 +221,10 @@ class Stage(Settings, ABC):
         """Chains inside a composite, each with the step of the JSON path that leads to it."""
         yield from ()
 
+    def entrance(self, step: str) -> Stage | None:  # noqa: ARG002
+        """What the bus passes before it reaches the stages inside at `step`: a band's filters, say."""
+        return None
+
     def study(self, context: Context) -> Study | None:  # noqa: ARG002
         """What must be known of the whole song before the stage can be planned; None for nothing."""
         return None
@@ -251,6 +255,8 @@ class Decider(Stage):
 
     logs_true_peak: ClassVar[bool] = False
     """Whether the true peak before and after is measured for the log."""
+    logs_mono_loss: ClassVar[bool] = False
+    """Whether what folding to mono costs is measured for the log."""
 
     @abstractmethod
     def plan(self, context: Context) -> Any:
@@ -276,7 +282,13 @@ class Decider(Stage):
             memory=self.memory(plan),
             waiting=DelayLine(plan.lookahead_frames, (lanes, 2)),
             treatment=plan.treatment.start(lanes),
-            totals=Totals(context.rate_hz, lag, plan.treatment, true_peak=self.logs_true_peak),
+            totals=Totals(
+                context.rate_hz,
+                lag,
+                plan.treatment,
+                true_peak=self.logs_true_peak,
+                mono_loss=self.logs_mono_loss,
+            ),
         )
 
     @final

@@ -1,9 +1,10 @@
 """Second-order sections by design formula. Each is (b0, b1, b2, a1, a2) with a0 = 1.
 
-Sources: Audio EQ Cookbook (W3C Working Group Note, 8 June 2021) for bell and shelves; Butterworth
-section Qs 1 / (2 cos theta), textbook; first-order sections by the bilinear transform. The bilinear
-transform pulls everything to its value at half the sampling rate, so a bell near the top is
-narrower above its centre than its analog model. Only `math` is used: the same bits on every machine.
+Sources: Audio EQ Cookbook (W3C Working Group Note, 8 June 2021) for bell, shelves, notch and all-pass;
+Butterworth section Qs 1 / (2 cos theta), textbook; first-order sections by the bilinear transform. The
+bilinear transform squeezes all frequencies up to infinity under half the sampling rate, so a bell near
+the top is narrower above its centre than its analog model; `analog` designs filters that are not. Only
+`math` is used: the same bits on every machine.
 """
 
 from __future__ import annotations
@@ -68,6 +69,20 @@ def high_shelf(freq_hz: float, gain_db: float, q: float, rate_hz: float) -> Sect
     )
 
 
+def notch(freq_hz: float, q: float, rate_hz: float) -> Section:
+    """Nothing at `freq_hz`; `q` sets the width between the points 3 dB down."""
+    turn, alpha = _turn(freq_hz, q, rate_hz)
+    c = -2 * math.cos(turn)
+    return _normal(1, c, 1, 1 + alpha, c, 1 - alpha)
+
+
+def tilt(freq_hz: float, gain_db: float, rate_hz: float) -> Section:
+    """First-order slope: `-gain_db` far below `freq_hz`, 0 dB there, `gain_db` far above."""
+    k = math.tan(turn_of(freq_hz, rate_hz) / 2)
+    a = 10 ** (gain_db / 20)
+    return _normal(a + k, k - a, 0.0, 1 + a * k, a * k - 1, 0.0)
+
+
 def high_pass(freq_hz: float, slope_db_per_octave: int, rate_hz: float) -> list[Section]:
     """Butterworth high-pass, -3 dB at `freq_hz`."""
     return [_pass_section(freq_hz, q, rate_hz, sign=-1) for q in butterworth_qs(slope_db_per_octave // 6)]
@@ -103,10 +118,32 @@ def scaled(section: Section, gain: float) -> Section:
     return (gain * b0, gain * b1, gain * b2, a1, a2)
 
 
+def inverse(section: Section) -> Section:
+    """The section that undoes this one; its zeros must lie inside the unit circle."""
+    b0, b1, b2, a1, a2 = section
+    return _normal(1.0, a1, a2, b0, b1, b2)
+
+
+def turn_of(freq_hz: float, rate_hz: float) -> float:
+    """Radians that a frequency turns in one frame.
+
+    Raises
+    ------
+    InputError
+        When the rate cannot carry it.
+    """
+    if freq_hz >= 0.499 * rate_hz:
+        raise InputError(
+            f"a filter at {freq_hz:g} Hz cannot run at {rate_hz:g} Hz: "
+            f"its frequency must be under {0.499 * rate_hz:.0f} Hz"
+        )
+    return 2 * math.pi * freq_hz / rate_hz
+
+
 def _pass_section(freq_hz: float, q: float | None, rate_hz: float, sign: int) -> Section:
     """Low-pass (sign 1) or high-pass (sign -1), of first order where there is no q."""
     if q is None:
-        k = math.tan(_turn(freq_hz, 1, rate_hz)[0] / 2)
+        k = math.tan(turn_of(freq_hz, rate_hz) / 2)
         b = k / (1 + k) if sign > 0 else 1 / (1 + k)
         return (b, sign * b, 0.0, (k - 1) / (k + 1), 0.0)
     turn, alpha = _turn(freq_hz, q, rate_hz)
@@ -116,12 +153,7 @@ def _pass_section(freq_hz: float, q: float | None, rate_hz: float, sign: int) ->
 
 
 def _turn(freq_hz: float, q: float, rate_hz: float) -> tuple[float, float]:
-    if freq_hz >= 0.499 * rate_hz:
-        raise InputError(
-            f"a filter at {freq_hz:g} Hz cannot run at {rate_hz:g} Hz: "
-            f"its frequency must be under {0.499 * rate_hz:.0f} Hz"
-        )
-    turn = 2 * math.pi * freq_hz / rate_hz
+    turn = turn_of(freq_hz, rate_hz)
     return turn, math.sin(turn) / (2 * q)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Literal
 
 import numpy as np
@@ -12,9 +11,9 @@ from pydantic import Field
 from busproc.kernels import limit, oversample
 from busproc.measure.highest import PAD_FRAMES
 from busproc.scratch import Scratch
-from busproc.stages.base import Audio, Context, Decider, Heard, Plan, Verdict
+from busproc.stages.base import Audio, Context, Decider, Heard, Verdict
 from busproc.stages.compressor import keep_of
-from busproc.stages.limiting import LimiterStudy
+from busproc.stages.limiting import LimiterPlan, LimiterStudy
 from busproc.stages.observe import Totals
 from busproc.stages.study import Study
 from busproc.stages.treatments import Gain
@@ -24,42 +23,6 @@ FACTOR = 8
 
 SUSTAINED_SHARE = 0.5
 SUSTAINED_ATTACK_MS = 300.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class LimiterPlan(Plan):
-    """Lengths of the windows, in frames; and the gain of the whole song, where it has been found."""
-
-    ceiling: float
-    ahead_frames: int
-    window_frames: int
-    fast_keep: float
-    slow_keeps: tuple[float, float]
-    slow_share: float
-    lengths: NDArray[np.int64]
-    gain: Scratch | None
-    resting_gain: float
-    arrival_frames: int
-
-    def fresh_memory(self) -> dict[str, Any]:
-        """Sliding minimum, release and easing."""
-        return {
-            "least": np.zeros(self.window_frames),
-            "least_at": np.zeros(self.window_frames, dtype=np.int64),
-            "least_ends": np.zeros(3, dtype=np.int64),
-            "release": np.zeros(2),
-            "rings": np.full((3, self.lengths.max()), limit.ONE),
-            "sums": self.lengths * limit.ONE,
-            "places": np.zeros(3, dtype=np.int64),
-        }
-
-    def smooth(self, wanted: Audio, memory: dict[str, Any]) -> Audio:
-        """From the gain each frame wants to one that is eased, `ahead_frames` late and never above it."""
-        least = limit.slide_minimum(
-            wanted, self.window_frames, memory["least"], memory["least_at"], memory["least_ends"]
-        )
-        held = limit.release(least, self.fast_keep, *self.slow_keeps, self.slow_share, memory["release"])
-        return limit.ease(held, self.lengths, memory["rings"], memory["sums"], memory["places"])
 
 
 class Limiter(Decider):
@@ -124,7 +87,11 @@ class Limiter(Decider):
     def study(self, context: Context) -> Study | None:
         """Limit the whole song beforehand."""
         wanted = self.verify or self.target_lufs is not None
-        return LimiterStudy(self, self.plan(context), context.rate_hz) if wanted else None
+        return (
+            LimiterStudy(self.plan(context), self.ceiling_dbtp, self.target_lufs, context.rate_hz)
+            if wanted
+            else None
+        )
 
     def memory(self, plan: LimiterPlan) -> dict[str, Any]:
         """Place in the song; streaming, the detector and the smoothing as well."""
@@ -162,7 +129,7 @@ class Limiter(Decider):
         if gain.deepest_db < 0.01:
             peak = totals.before.peak_dbfs
             heard = "nothing sounded" if peak is None else f"the loudest sample came at {peak:.1f} dBFS"
-            why = f"{drive}No peak reached {self.ceiling_dbtp:g} dBTP ({heard}); nothing was turned down."
+            why = f"{drive}Under 0.01 dB of reduction: no peak passes {self.ceiling_dbtp:g} dBTP ({heard})."
             return Verdict("worked" if drive else "left alone", why, did)
         return Verdict(
             "worked" if gain.deepest_db >= 0.5 or drive else "slight",

@@ -8,21 +8,20 @@ ceiling, smoothed again, measured again; what is left after that goes into one s
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busproc.errors import RenderError
-from busproc.kernels import peaks
+from busproc.kernels import limit, peaks
 from busproc.measure.highest import PAD_FRAMES, highest_peak
 from busproc.measure.meter import Meter
 from busproc.scratch import Scratch
+from busproc.stages.base import Plan
 from busproc.stages.study import Audio, Facts, Study
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from busproc.stages.limiter import Limiter, LimiterPlan
 
 CORRECTIONS = 6
 OVER = 1 + 1e-6
@@ -40,11 +39,50 @@ MOST_DRIVE_DB = 30.0
 STEPS = 16
 
 
+@dataclass(frozen=True, kw_only=True)
+class LimiterPlan(Plan):
+    """Lengths of the windows, in frames; and the gain of the whole song, where it has been found."""
+
+    ceiling: float
+    ahead_frames: int
+    window_frames: int
+    fast_keep: float
+    slow_keeps: tuple[float, float]
+    slow_share: float
+    lengths: NDArray[np.int64]
+    gain: Scratch | None
+    resting_gain: float
+    arrival_frames: int
+
+    def fresh_memory(self) -> dict[str, Any]:
+        """Sliding minimum, release and easing."""
+        return {
+            "least": np.zeros(self.window_frames),
+            "least_at": np.zeros(self.window_frames, dtype=np.int64),
+            "least_ends": np.zeros(3, dtype=np.int64),
+            "release": np.zeros(2),
+            "rings": np.full((3, self.lengths.max()), limit.ONE),
+            "sums": self.lengths * limit.ONE,
+            "places": np.zeros(3, dtype=np.int64),
+        }
+
+    def smooth(self, wanted: Audio, memory: dict[str, Any]) -> Audio:
+        """From the gain each frame wants to one that is eased, `ahead_frames` late and never above it."""
+        least = limit.slide_minimum(
+            wanted, self.window_frames, memory["least"], memory["least_at"], memory["least_ends"]
+        )
+        held = limit.release(least, self.fast_keep, *self.slow_keeps, self.slow_share, memory["release"])
+        return limit.ease(held, self.lengths, memory["rings"], memory["sums"], memory["places"])
+
+
 class LimiterStudy(Study):
     """Keeps the song as it reaches the limiter, and works out drive and gain for all of it."""
 
-    def __init__(self, limiter: Limiter, plan: LimiterPlan, rate_hz: int) -> None:
-        self._limiter, self._plan, self._rate_hz = limiter, plan, rate_hz
+    def __init__(
+        self, plan: LimiterPlan, ceiling_dbtp: float, target_lufs: float | None, rate_hz: int
+    ) -> None:
+        self._plan, self._ceiling_dbtp, self._target_lufs = plan, ceiling_dbtp, target_lufs
+        self._rate_hz = rate_hz
         self._sound, self._peaks = Scratch((2,)), Scratch()
         self._wanted, self._gain = Scratch(), Scratch()
         self._sound.append(np.zeros((PAD_FRAMES, 2)))
@@ -70,7 +108,7 @@ class LimiterStudy(Study):
             before, off = off, self._off_target(trim_db)
             slope = min(max((before - off) / step, 0.1), 1.0)
         if abs(off) > ALLOWED_LU:
-            self._refuse(self._limiter.target_lufs or 0.0, off)
+            self._refuse(self._target_lufs or 0.0, off)
         return {
             "drive_db": drive_db,
             "corrections": rounds,
@@ -91,9 +129,9 @@ class LimiterStudy(Study):
     def _off_target(self, trim_db: float) -> float:
         """How much louder it should be, corrections and trim counted; 0 without a target."""
         loudness = self._loudness()
-        if self._limiter.target_lufs is None or loudness is None:
+        if self._target_lufs is None or loudness is None:
             return 0.0
-        return self._limiter.target_lufs - loudness - trim_db
+        return self._target_lufs - loudness - trim_db
 
     def _trim_db(self) -> float:
         """What is left over the ceiling, rounded up to 0.0001 dB."""
@@ -156,7 +194,7 @@ class LimiterStudy(Study):
 
     def _drive_db(self) -> float:
         """Gain into the limiter that makes what leaves as loud as asked for; 0 without a target."""
-        target = self._limiter.target_lufs
+        target = self._target_lufs
         if target is None:
             return 0.0
         low_db, high_db = -60.0, MOST_DRIVE_DB
@@ -179,7 +217,7 @@ class LimiterStudy(Study):
 
     def _refuse(self, target: float, off: float) -> None:
         raise RenderError(
-            f"target_lufs {target:g} cannot be met under {self._limiter.ceiling_dbtp:g} dBTP: "
+            f"target_lufs {target:g} cannot be met under {self._ceiling_dbtp:g} dBTP: "
             f"the best value is {target - off:.1f} LUFS"
         )
 

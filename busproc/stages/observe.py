@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -58,7 +59,9 @@ class GainTally:
         self.curve_db: list[float] = []
 
     def feed(self, decision: NDArray[np.float64]) -> None:
-        """Count a block of gain `(frames,)`."""
+        """Count a block of gain `(frames,)`; of two curves `(frames, 2)`, the deeper one."""
+        if decision.ndim == 2:
+            decision = decision.min(axis=1)
         slots = np.empty(len(decision) * 10 // self.rate_hz + 2)
         ended = tally.tally_reduction(
             decision,
@@ -115,13 +118,22 @@ class Totals:
     """All that one stage's run adds up: level before and after, spectra where it shapes them, decisions."""
 
     def __init__(
-        self, rate_hz: int, lag_frames: int, treatment: Treatment, *, true_peak: bool = False
+        self,
+        rate_hz: int,
+        lag_frames: int,
+        treatment: Treatment,
+        *,
+        true_peak: bool = False,
+        mono_loss: bool = False,
     ) -> None:
         self.rate_hz = rate_hz
         self.before, self.after = LevelTally(), LevelTally()
-        self.gain = GainTally(rate_hz, lag_frames, treatment.resting_gain)
+        many = treatment.decisions_per_frame
+        self.gain = GainTally(rate_hz * many, lag_frames * many, treatment.resting_gain)
+        self.band_gains = [GainTally(rate_hz, lag_frames, 1.0) for _ in range(treatment.band_gains)]
         self.bands = (ThirdOctaves(rate_hz), ThirdOctaves(rate_hz)) if treatment.shapes_spectrum else None
         self.true_peaks = (TruePeak(rate_hz), TruePeak(rate_hz)) if true_peak else None
+        self._folded = (ThirdOctaves(rate_hz), ThirdOctaves(rate_hz)) if mono_loss else None
         self._counts_gain = treatment.is_gain
 
     def feed(
@@ -132,10 +144,15 @@ class Totals:
         self.after.feed(after)
         if self._counts_gain:
             self.gain.feed(decision)
+        for k, tally_of_band in enumerate(self.band_gains):
+            tally_of_band.feed(np.ascontiguousarray(decision[:, k]))
         for pair in (self.bands, self.true_peaks):
             if pair:
                 pair[0].feed(before)
                 pair[1].feed(after)
+        if self._folded:
+            self._folded[0].feed(after)
+            self._folded[1].feed(np.repeat(0.5 * (after[:, :1] + after[:, 1:]), 2, axis=1))
 
     def as_dict(self) -> dict[str, dict[str, Any]]:
         """Levels before and after for the log, with spectrum and true peak where they were kept."""
@@ -160,6 +177,21 @@ class Totals:
             name: round(now - was, 2)
             for name, was, now in zip(NOMINAL_HZ, before, after, strict=False)
             if was is not None and now is not None and was > heard
+        }
+
+    def mono_loss_db(self) -> dict[str, float]:
+        """Level of (L + R) / 2 less that of both sides, in each third octave that sounded, after the stage.
+
+        0 dB where both sides are alike, -3.0 where they have nothing in common; at least -60.
+        """
+        if not self._folded:
+            return {}
+        both, mono = (bands.levels_db() for bands in self._folded)
+        heard = max((level for level in both if level is not None), default=0.0) - HEARD_DB
+        return {
+            name: round(max(-HEARD_DB, (-math.inf if folded is None else folded) - level), 2)
+            for name, level, folded in zip(NOMINAL_HZ, both, mono, strict=False)
+            if level is not None and level > heard
         }
 
     @property

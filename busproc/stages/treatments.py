@@ -49,6 +49,9 @@ class Treatment(ABC):
     shapes_spectrum: ClassVar[bool] = False
     is_gain: ClassVar[bool] = False
     resting_gain: float = 1.0
+    decisions_per_frame: int = 1
+    band_gains: int = 0
+    """How many columns of the decision are gains of single bands."""
 
     @abstractmethod
     def start(self, lanes: int) -> Any:
@@ -61,12 +64,14 @@ class Treatment(ABC):
 
 @dataclass(frozen=True)
 class Gain(Treatment):
-    """Multiply each frame by the decision: one gain curve `(frames,)`.
+    """Multiply each frame by the decision: one gain curve `(frames,)`, or one for each side `(frames, 2)`.
 
-    `resting_gain` is what the curve holds while nothing is to be done (make-up, for instance).
+    `resting_gain` is what the curve holds while nothing is to be done (make-up, for instance). With
+    `on_mid_and_side` the two curves are those of mid and side, which are changed by adding a difference.
     """
 
     resting_gain: float = 1.0
+    on_mid_and_side: bool = False
     is_gain: ClassVar[bool] = True
 
     def start(self, lanes: int) -> None:
@@ -74,7 +79,21 @@ class Gain(Treatment):
 
     def apply(self, state: None, decision: Audio, lanes: Audio) -> Audio:  # noqa: ARG002
         """Multiply."""
-        return lanes * decision[:, None, None]
+        if self.on_mid_and_side:
+            return lanes * self.resting_gain + _on_mid_and_side(lanes, decision - self.resting_gain)
+        return lanes * _for_lanes(decision)
+
+
+def _for_lanes(gain: Audio) -> Audio:
+    """A gain `(frames,)` or `(frames, 2)`, to be multiplied with lanes."""
+    return gain[:, None, None] if gain.ndim == 1 else gain[:, None]
+
+
+def _on_mid_and_side(lanes: Audio, gain: Audio) -> Audio:
+    """Lanes with mid and side multiplied by `gain (frames, 2)`."""
+    mid = 0.5 * (lanes[..., 0] + lanes[..., 1]) * gain[:, :1]
+    side = 0.5 * (lanes[..., 0] - lanes[..., 1]) * gain[:, 1:]
+    return np.stack([mid + side, mid - side], axis=-1)
 
 
 @dataclass(frozen=True)
@@ -163,6 +182,32 @@ class OversampledRatio(Treatment):
         columns = np.ascontiguousarray(lanes).reshape(len(lanes), -1)
         fine = oversample.up(self.factor, up, columns).reshape(len(decision), -1, 2)
         change = oversample.down(
-            self.factor, down, (fine * (decision - 1.0)[:, None]).reshape(len(decision), -1)
+            self.factor, down, self._difference(fine, decision).reshape(len(decision), -1)
         )
-        return dry.push(lanes) + change.reshape(lanes.shape)
+        waited = dry.push(lanes)
+        rest = waited if self.resting_gain == 1 else waited * self.resting_gain
+        return rest + change.reshape(lanes.shape)
+
+    def _difference(self, fine: Audio, decision: Audio) -> Audio:
+        return fine * (decision - 1.0)[:, None]
+
+
+@dataclass(frozen=True)
+class OversampledGain(OversampledRatio):
+    """`Gain` at the oversampled rate: `(frames * factor,)` or `(frames * factor, 2)`.
+
+    The resting gain passes beside the filters, so they colour nothing but what moves.
+    """
+
+    resting_gain: float = 1.0
+    on_mid_and_side: bool = False
+    is_gain: ClassVar[bool] = True
+
+    @property
+    def decisions_per_frame(self) -> int:  # type: ignore[override]
+        """One for each oversampled frame."""
+        return self.factor
+
+    def _difference(self, fine: Audio, decision: Audio) -> Audio:
+        change = decision - self.resting_gain
+        return _on_mid_and_side(fine, change) if self.on_mid_and_side else fine * _for_lanes(change)

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from busproc.jsonfile import schema_of
 from busproc.settings import Settings
 from busproc.stages import REGISTRY, AnyStage
 from busproc.stages.base import Context, Stage
+from busproc.stages.composite import Composite
 
 RATE_HZ = 48000
 RATES_HZ = (44100, 48000, 96000, 192000)
 TAGS = list(REGISTRY)
+COMPOSITES = tuple(stage.__name__ for stage in REGISTRY.values() if issubclass(stage, Composite))
 
 
 class Holder(Settings):
@@ -34,7 +37,7 @@ def _value(node, schema, depth):
     if "anyOf" in node:
         return st.one_of([_value(option, schema, depth) for option in node["anyOf"]])
     if "oneOf" in node:
-        options = [option for option in node["oneOf"] if depth or "Parallel" not in option["$ref"]]
+        options = [option for option in node["oneOf"] if depth or not option["$ref"].endswith(COMPOSITES)]
         return st.one_of([_value(option, schema, depth - 1) for option in options])
     if "const" in node:
         return st.just(node["const"])
@@ -64,7 +67,17 @@ def _plain(node, schema, depth):
 
 def _object(node, schema, depth):
     properties = {key: value for key, value in node["properties"].items() if key not in {"when", "name"}}
-    return st.fixed_dictionaries({key: _value(value, schema, depth) for key, value in properties.items()})
+    drawn = st.fixed_dictionaries({key: _value(value, schema, depth) for key, value in properties.items()})
+    return drawn.filter(_go_together) if "stage" in properties else drawn
+
+
+def _go_together(values):
+    """Whether a stage allows these settings together."""
+    try:
+        REGISTRY[values["stage"]].model_validate(values)
+    except ValidationError:
+        return False
+    return True
 
 
 def programme(frames: int, seed: int = 0, peak: float = 0.9) -> np.ndarray:
@@ -81,7 +94,7 @@ def programme(frames: int, seed: int = 0, peak: float = 0.9) -> np.ndarray:
 
 def keys_for(stage: Stage, frames: int) -> dict[str, np.ndarray]:
     """A sound for each key input a stage listens to."""
-    return {key.name: programme(frames, seed=7) for key in stage.key_inputs()}
+    return {key.name: programme(frames, seed=7) for _, key in stage.key_inputs()}
 
 
 def run(stage: Stage, lanes: np.ndarray, rate_hz: int = RATE_HZ, blocks: int | None = None) -> np.ndarray:

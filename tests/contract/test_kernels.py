@@ -1,0 +1,320 @@
+"""Every kernel there is: found, not listed. The compiled loop does what its plain Python says.
+
+A new kernel needs one example in EXAMPLES: small arguments that reach every line of it.
+"""
+
+from __future__ import annotations
+
+import copy
+import importlib
+import pkgutil
+import sys
+
+import numpy as np
+import pytest
+from numba.core.dispatcher import Dispatcher
+
+from busproc import kernels
+from busproc.kernels import fourier, limit, loudness, oversample, peaks, tally
+
+MODULES = {
+    found.name: importlib.import_module(f"{kernels.__name__}.{found.name}")
+    for found in pkgutil.iter_modules(kernels.__path__)
+}
+KERNELS = {
+    f"{name}.{made.py_func.__name__}": made
+    for name, module in MODULES.items()
+    for made in vars(module).values()
+    if isinstance(made, Dispatcher) and made.py_func.__module__ == module.__name__
+}
+
+
+def noise(*shape, seed=0, low=-1.0, high=1.0):
+    return np.random.default_rng(seed).uniform(low, high, shape)
+
+
+def whole(*numbers):
+    return np.array(numbers, dtype=np.int64)
+
+
+def gain_and_counters():
+    """A gain that rests, works and sinks under the histogram; at 100 Hz a tenth of a second is 10 frames."""
+    gain = np.concatenate([np.ones(12), noise(40, low=0.2), [1e-7, 0.5, 1.0]])
+    return (
+        gain,
+        0.9,
+        100,
+        3,
+        0.1,
+        np.zeros(tally.BINS, dtype=np.int64),
+        np.zeros(5, dtype=np.int64),
+        np.zeros(3),
+        np.zeros(9),
+    )
+
+
+def bursts():
+    """Silent, loud, silent, quiet: everything that a detector and a smoother can meet."""
+    silence = np.zeros((20, 2))
+    return np.concatenate([silence, noise(60, 2), silence, 0.05 * noise(60, 2, seed=1)])
+
+
+def frozen(array):
+    array.setflags(write=False)
+    return array
+
+
+EXAMPLES = {
+    "biquad.run_sections": lambda: (
+        frozen(np.array([[1.1, -1.8, 0.8, -1.7, 0.75], [0.9, 0.1, 0.0, 0.2, 0.0]])),
+        np.zeros((2, 2, 3)),
+        np.concatenate([noise(30, 3), np.zeros((400, 3))]),
+    ),
+    "curves.asymmetric_ratio": lambda: (np.concatenate([bursts(), np.full((2, 2), 1e-14)]), 4.0, 0.8, 0.3),
+    "curves.clip_ratio": lambda: (bursts(), 4.0, 0.8),
+    "curves.cubic_ratio": lambda: (bursts(), 4.0, 0.8),
+    "dither.hash64": lambda: (np.uint64(1234567),),
+    "dither.quantise_dithered": lambda: (
+        np.concatenate([noise(50, 2, high=1.5), np.zeros((5, 2))]),
+        32768.0,
+        10**6,
+        7,
+        np.zeros((55, 2), dtype=np.int32),
+    ),
+    "dither.quantise_plain": lambda: (noise(50, 2, high=1.5), 32768.0, np.zeros((50, 2), dtype=np.int32)),
+    "dynamics._reduction_behind": lambda: (-18.0, np.array([-20.0, 4.0, 6.0, 1000.0])),
+    "dynamics._step": lambda: (0.5, 0.9, 0.99, 3, 0.2, 0.0),
+    "dynamics.decibels": lambda: (np.abs(bursts()), 6.02, 3.01),
+    "dynamics.follow": lambda: (noise(2, 60, low=0.0), 0.9, 0.99, np.array([0.0, 1.0])),
+    "dynamics.follow_and_hold": lambda: (
+        noise(2, 60, low=0.0),
+        0.5,
+        0.9,
+        3,
+        np.array([0.0, 1.0]),
+        np.zeros(2),
+    ),
+    "dynamics.follow_own_output": lambda: (
+        noise(2, 60, low=-40.0, high=0.0),
+        np.array([-20.0, 4.0, 6.0, 10.0]),
+        0.5,
+        0.5,
+        0.9,
+        3,
+        np.zeros(2),
+        np.zeros(2),
+    ),
+    "dynamics.gain_of": lambda: (noise(2, 60, low=0.0, high=50.0), 0.3, 0.9),
+    "dynamics.level_db_of": lambda: (bursts(), True, 0.5, True, np.zeros(2)),
+    "dynamics.link": lambda: (noise(2, 60, low=0.0), 0.7),
+    "dynamics.louder": lambda: (noise(2, 60),),
+    "dynamics.mean_square_of_each": lambda: (bursts(), 0.5, np.zeros(2)),
+    "dynamics.peak_of_each": lambda: (bursts(),),
+    "dynamics.wanted_reduction": lambda: (noise(2, 60, low=-40.0, high=0.0), -20.0, 0.75, 6.0, 12.0),
+    "envelope.blend_gain": lambda: (noise(50, low=-30.0, high=0.0), 2.5, 0.7),
+    "envelope.compress": lambda: (np.abs(bursts()[:, 0]), -20.0, 0.75, 6.0, 0.9, 0.99, np.array([1e-31])),
+    "envelope.fade_gain": lambda: (0, 60, 60, 12.5, 20.0),
+    "envelope.ride_gain": lambda: (np.array([0.1, 0.2, 0.5]), np.array([0.0, -6.0, -3.0]), 100.0, 3, 60),
+    "envelope.rms_of_both": lambda: (bursts(), 0.5, np.zeros(2)),
+    "fourier.circle": lambda: (0.7,),
+    "fourier.convolve_block": lambda: (
+        noise(16, 2),
+        noise(3, 2, 16, seed=1),
+        noise(3, 2, 16, seed=2),
+        noise(3, 2, 16, seed=3),
+        1,
+        fourier.turns_of(16),
+    ),
+    "fourier.even_transform": lambda: (noise(9), fourier.turns_of(16)),
+    "fourier.gains_of": lambda: (
+        np.array([[1.1, -1.8, 0.8, -1.7, 0.75], [0.9, -0.9, 0.0, 0.2, 0.0]]),
+        fourier.turns_of(16),
+    ),
+    "fourier.spectra_of": lambda: (noise(24), fourier.turns_of(16)),
+    "fourier.transform": lambda: (noise(2, 16), fourier.turns_of(16)),
+    "fourier.turns_of": lambda: (16,),
+    "limit.ease": lambda: (
+        noise(80, low=0.1),
+        whole(5, 6, 6),
+        np.full((3, 6), limit.ONE),
+        whole(5, 6, 6) * limit.ONE,
+        whole(0, 0, 0),
+    ),
+    "limit.peak_in_cells": lambda: (noise(64, 2), 8, np.zeros((2, 2))),
+    "limit.release": lambda: (
+        np.concatenate([np.repeat(noise(10, low=0.2), 8), np.ones(60)]),
+        0.8,
+        0.9,
+        0.7,
+        0.5,
+        np.zeros(2),
+    ),
+    "limit.slide_minimum": lambda: (noise(80), 7, np.zeros(7), np.zeros(7, dtype=np.int64), whole(0, 0, 0)),
+    "loudness.cell_edge": lambda: (7, 44100),
+    "loudness.cell_edges": lambda: (9, 11025),
+    "loudness.swept": lambda: (1e-31,),
+    "loudness.weigh_into_cells": lambda: (
+        noise(2 * 700),
+        np.array([1.5, -5.6, 8.0, -5.0, 1.2]),
+        np.array([-1.7, 0.73, -1.98, 0.981]),
+        np.zeros(8),
+        np.zeros(9),
+        30,
+        0,
+        60 * loudness.CELLS_PER_SECOND,
+        np.zeros(14),
+    ),
+    "narrow.side_gain": lambda: (
+        np.concatenate([bursts(), bursts() * [1, -0.2], np.zeros((900, 2))]),
+        -0.2,
+        0.9,
+        0.8,
+        np.array([0.0, 0.0, 0.0, 1.0]),
+    ),
+    "oversample.double_rate": lambda: (oversample.taps(1), noise(2, 20), noise(2, 30, seed=1)),
+    "oversample.halve_rate": lambda: (oversample.taps(1), noise(2, 2, 20), noise(2, 60, seed=1)),
+    "peaks.look": lambda: (
+        np.concatenate([np.zeros((20, 2)), noise(40, 2)]),
+        10,
+        peaks.interpolator(6, 60.0, 0.5),
+        0.1,
+        np.concatenate([np.zeros(2), np.ones(38)]),
+        np.zeros(40),
+    ),
+    "peaks.near_samples": lambda: (noise(40, 2), 10, 20),
+    "shape.tanh_ratio": lambda: (np.concatenate([bursts(), np.full((2, 2), 1e-9)]), 4.0, 0.8),
+    "spectrum.add_power": lambda: (noise(2, 9) + 1j * noise(2, 9, seed=1), np.ones(9)),
+    "spectrum.quarter_sine": lambda: (12,),
+    "spectrum.window_channels": lambda: (noise(40, 2), noise(12, low=0.0), np.empty((2, 40))),
+    "stereo.tally": lambda: (noise(80), np.zeros(4)),
+    "synth._power": lambda: (complex(0.9, 0.3), 13),
+    "synth.add_burst": lambda: (np.zeros((200, 2)), 20, noise(50), 30, 60.0, 0.5),
+    "synth.add_modes": lambda: (
+        np.zeros((400, 2)),
+        20,
+        np.array([300.0, 1100.0, 4000.0]),
+        noise(3, 2),
+        np.array([0.05, 0.5, 0.1]),
+        0.002,
+        0.01,
+        0.02,
+        8000,
+    ),
+    "synth.add_reflections": lambda: (
+        np.zeros((60, 2)),
+        noise(60, 2),
+        np.array([[3, 7], [20, 31]]),
+        noise(2, 2),
+    ),
+    "synth.add_resonances": lambda: (
+        np.zeros((80, 2)),
+        np.concatenate([noise(10, 2), np.zeros((70, 2))]),
+        np.array([500.0, 1500.0]),
+        np.array([0.7, 8.0]),
+        np.array([1.0, 0.5]),
+        8000,
+    ),
+    "synth.add_voice": lambda: (
+        np.zeros((300, 2)),
+        np.array([1.0, 0.4]),
+        np.array([400.0, 410.0, 415.0, 400.0, 400.0]),
+        np.array([0.0, 1.0, 0.5, 0.0, 0.0]),
+        np.array([500.0, 5000.0, 50000.0, 500.0, 500.0]),
+        0.1 * noise(40),
+        60,
+        8000,
+    ),
+    "synth.soften": lambda: (np.concatenate([noise(20, 2), np.zeros((200, 2))]), 3000.0, 8000),
+    "tally.tally_reduction": gain_and_counters,
+    "true_peak.double": lambda: (noise(40), 3, noise(30, seed=1), 30, np.zeros(60)),
+    "true_peak.fill_between": lambda: (noise(60), np.array([0.6, -0.1, 0.05, -0.05]), np.zeros(60)),
+    "true_peak.interpolated_peak": lambda: (
+        np.concatenate([noise(2 * 200), 0.1 * noise(2 * 100)]),
+        np.zeros(20),
+        np.array([[0.6, -0.1, 0.05, -0.05], [0.55, -0.05, 0.0, 0.0]]),
+        whole(4, 2),
+        np.array([2.0, 1.5]),
+        0.01,
+    ),
+    "true_peak.largest": lambda: (noise(40),),
+}
+
+every_kernel = pytest.mark.parametrize("name", KERNELS)
+
+
+def example(name):
+    assert name in EXAMPLES, (
+        f"kernel {name} has no example: add one to EXAMPLES in tests/contract/test_kernels.py"
+    )
+    return EXAMPLES[name]()
+
+
+def outcome(function, arguments):
+    """What a call returns and what its arguments have become, as bytes."""
+    arguments = copy.deepcopy(arguments)
+    with np.errstate(over="ignore"):  # whole numbers that wrap are meant to
+        returned = function(*arguments)
+    return [np.asarray(value).tobytes() for value in (returned, *arguments) if value is not None]
+
+
+def lines_reached(function, arguments):
+    """Lines of a plain function that a call runs."""
+    reached, before = set(), sys.gettrace()
+
+    def trace(frame, event, _):
+        if frame.f_code is function.__code__:
+            reached.add(frame.f_lineno)
+            return trace
+        return None
+
+    sys.settrace(trace)
+    try:
+        outcome(function, arguments)
+    finally:
+        sys.settrace(before)
+    return reached
+
+
+def test_kernels_are_found_and_no_example_is_left_over():
+    assert KERNELS
+    assert set(EXAMPLES) - set(KERNELS) == set()
+
+
+@every_kernel
+def test_the_compiled_kernel_gives_the_bits_of_its_plain_python(name):
+    arguments = example(name)
+    assert outcome(KERNELS[name], arguments) == outcome(KERNELS[name].py_func, arguments)
+
+
+@every_kernel
+def test_the_example_reaches_every_line(name):
+    code = KERNELS[name].py_func.__code__
+    lines = {line for *_, line in code.co_lines() if line not in {None, code.co_firstlineno}}
+    assert lines <= lines_reached(KERNELS[name].py_func, example(name)) | {code.co_firstlineno}
+
+
+@every_kernel
+def test_a_kernel_calls_only_kernels_of_its_own_file(name):
+    """Numba's cache does not see that a kernel in another file has changed."""
+    function = KERNELS[name].py_func
+    named = (function.__globals__.get(word) for word in function.__code__.co_names)
+    called = [made.py_func.__module__ for made in named if isinstance(made, Dispatcher)]
+    assert set(called) <= {function.__module__}
+
+
+@every_kernel
+def test_a_kernel_is_compiled_without_liberties_and_lets_other_threads_run(name):
+    options = KERNELS[name].targetoptions
+    assert not options.get("fastmath")
+    assert not options.get("parallel")
+    assert options["nogil"]
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_kernels_know_nothing_of_the_rest_of_the_package(name):
+    origins = {
+        getattr(thing, "__module__", None) or getattr(thing, "__name__", "")
+        for thing in vars(MODULES[name]).values()
+    }
+    ours = {origin for origin in origins if origin.startswith("busproc.")}
+    assert ours <= {f"busproc.kernels.{name}", "busproc.kernels.jit"}

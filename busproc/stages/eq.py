@@ -40,10 +40,13 @@ class Eq(Decider):
     bus as it comes in. Treatment: Sections; MovingBells where a bell is dynamic; Convolve for linear phase.
     Latency: none with minimum phase; with linear phase half the impulse response and a block, from 0.02 s
     with bands in the treble to 1.5 s with a narrow one at 20 Hz. Neutral: no bands, or 0 dB.
-    With the analog design, bells and shelves are within 0.05 dB of the analog filter from 10 Hz to 0.9 of
-    half the rate, passes within 0.15 dB down to -60 dB.
+    With the analog design the gain is that of the analog filter from 10 Hz to 0.9 of half the rate: bells,
+    tilts, notches and shelves within 0.05 dB (shelves sharper than Q 8: 0.1), passes within 0.15 dB down
+    to -60 dB. With linear phase it is that of minimum phase within 0.05 dB from 20 Hz up, but where a
+    response of 2.7 s is too short: close to a narrow notch, or for a bell at 20 Hz sharper than Q 8.
     A dynamic bell is y = x + (gain - 1) band(x) with a band-pass that stays; its level is the RMS over
-    10 ms, or over one period of a frequency under 100 Hz, and its knee is 6 dB wide.
+    10 ms, or over one period of a frequency under 100 Hz, and its knee is 6 dB wide. Held down by up to
+    12 dB, it is an analog bell within 0.5 dB.
     Not to be confused with: a multiband compressor, which parts the whole spectrum.
     Source: Audio EQ Cookbook, W3C Working Group Note, 8 June 2021; Butterworth passes, textbook; gain of
     dynamic bells as in the compressor.

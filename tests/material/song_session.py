@@ -21,12 +21,17 @@ LATE_S = {"strings": 2.75, "vibes": 0.40001}
 
 LINEAR_CHAINS = {
     "drums": [
-        {"stage": "eq", "bands": [{"shape": "high_pass", "freq_hz": 32, "slope_db_per_octave": 18}]},
+        {
+            "stage": "eq",
+            "design": "bilinear",
+            "bands": [{"shape": "high_pass", "freq_hz": 32, "slope_db_per_octave": 18}],
+        },
         {"stage": "gain", "gain_db": 1.5, "pan": -0.2, "pan_law": "linear"},
     ],
     "strings": [
         {
             "stage": "eq",
+            "design": "bilinear",
             "bands": [
                 {"shape": "high_shelf", "freq_hz": 7000, "gain_db": 3.5, "q": 0.6, "on": "side"},
                 {"shape": "bell", "freq_hz": 900, "gain_db": -4, "q": 1.4, "on": "mid"},
@@ -36,7 +41,11 @@ LINEAR_CHAINS = {
         {"stage": "width", "width": 1.4},
     ],
     "rhythm": [
-        {"stage": "eq", "bands": [{"shape": "low_shelf", "freq_hz": 110, "gain_db": 2.5, "q": 0.9}]},
+        {
+            "stage": "eq",
+            "design": "bilinear",
+            "bands": [{"shape": "low_shelf", "freq_hz": 110, "gain_db": 2.5, "q": 0.9}],
+        },
         {
             "stage": "parallel",
             "dry_db": -1,
@@ -46,6 +55,7 @@ LINEAR_CHAINS = {
                     "stages": [
                         {
                             "stage": "eq",
+                            "design": "bilinear",
                             "bands": [{"shape": "low_pass", "freq_hz": 900, "slope_db_per_octave": 30}],
                         },
                         {"stage": "gain", "gain_db": 2, "polarity": "inverted", "pan": 0.7},
@@ -56,11 +66,16 @@ LINEAR_CHAINS = {
     ],
     "tuned": [
         {"stage": "width", "width": 0.6, "mono_below_hz": 220},
-        {"stage": "eq", "bands": [{"shape": "bell", "freq_hz": 3100, "gain_db": 2, "q": 3}]},
+        {
+            "stage": "eq",
+            "design": "bilinear",
+            "bands": [{"shape": "bell", "freq_hz": 3100, "gain_db": 2, "q": 3}],
+        },
     ],
     "room": [
         {
             "stage": "eq",
+            "design": "bilinear",
             "bands": [
                 {"shape": "high_pass", "freq_hz": 300, "slope_db_per_octave": 12},
                 {"shape": "low_pass", "freq_hz": 6000, "slope_db_per_octave": 48},
@@ -68,10 +83,17 @@ LINEAR_CHAINS = {
         },
         {"stage": "width", "width": 1.8},
     ],
-    "hall": [{"stage": "eq", "bands": [{"shape": "high_shelf", "freq_hz": 4000, "gain_db": -6}]}],
+    "hall": [
+        {
+            "stage": "eq",
+            "design": "bilinear",
+            "bands": [{"shape": "high_shelf", "freq_hz": 4000, "gain_db": -6}],
+        }
+    ],
     "bus": [
         {
             "stage": "eq",
+            "design": "bilinear",
             "bands": [
                 {"shape": "high_pass", "freq_hz": 24, "slope_db_per_octave": 24},
                 {"shape": "bell", "freq_hz": 300, "gain_db": -1.5, "q": 0.8, "on": "mid"},

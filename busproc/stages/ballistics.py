@@ -42,7 +42,7 @@ def decoupled_release_ms(attack_ms: float, release_ms: float) -> float:
     Release and attack act one after the other, so it is longer than the release alone.
 
     >>> round(decoupled_release_ms(10.0, 100.0), 2)
-    110.52
+    110.54
     """
 
     def kept(time_ms: float) -> float:

@@ -49,6 +49,11 @@ _HOMES = {
 }
 
 
+def __dir__() -> list[str]:
+    """The public names, imported yet or not."""
+    return sorted({*globals(), *__all__})
+
+
 def __getattr__(name: str) -> Any:
     """Import a public name on first use, so that `busproc --help` stays quick."""
     for home, names in _HOMES.items():

@@ -115,8 +115,16 @@ def process(
     >>> process(Gain(gain_db=-6.0), np.ones((3, 2)), 48000)[0].round(3).tolist()
     [0.501, 0.501]
     """
-    if audio.ndim not in {2, 3} or audio.shape[-1] != 2:
-        raise InputError(f"audio must be (frames, 2) or (frames, lanes, 2), not {audio.shape}")
+    if not isinstance(chain, Chain | Stage):
+        raise InputError(
+            f"chain must be a Chain or a stage, not {chain!r}; load_chain and load_preset give one"
+        )
+    audio = np.asarray(audio)
+    if audio.ndim not in {2, 3} or audio.shape[-1] != 2 or not len(audio) or audio.dtype.kind != "f":
+        raise InputError(
+            "audio must be floating point, full scale 1.0, (frames, 2) or (frames, lanes, 2), "
+            f"not {audio.dtype} {audio.shape}"
+        )
     chain = chain if isinstance(chain, Chain) else Chain(stages=(chain,))
     lanes = np.ascontiguousarray(audio, dtype=np.float64).reshape(len(audio), -1, 2)
     facts: dict[str, dict[str, Any]] = {}

@@ -137,9 +137,11 @@ def summary(document: Record) -> Iterator[str]:
         worked = sum(record["verdict"] == "worked" for place in rest for record in place["decisions"])
         total = sum(len(place["decisions"]) for place in rest)
         yield f"{worked} of {total} stages in {', '.join(place['place'] for place in rest)} worked"
-    untouched = [place["place"] for place in document["places"] if not place["decisions"]]
-    if untouched:
-        yield f"left alone: {', '.join(untouched)}"
+    plain = [place for place in document["places"] if not place["decisions"]]
+    for title, moved in (("only moved", True), ("left alone", False)):
+        names = [place["place"] for place in plain if bool(place["moved"]) is moved]
+        if names:
+            yield f"{title}: {', '.join(names)}"
     yield from map(_delivery, document["deliveries"])
 
 
@@ -170,11 +172,12 @@ def _lines(document: Record) -> Iterator[str]:
     if "notes_of_the_session" in document:
         yield document["notes_of_the_session"]
     yield from _section("Notes", document["notes"])
-    untouched = [place for place in document["places"] if not place["decisions"]]
+    plain = [place for place in document["places"] if not place["decisions"]]
     for place in document["places"]:
         if place["decisions"]:
             yield from _section(_heading(place), list(_decisions(place["decisions"])))
-    yield from _section("Left alone: no chain", [_heading(place) for place in untouched])
+    yield from _section("Only moved: no chain", [_heading(place) for place in plain if place["moved"]])
+    yield from _section("Left alone: no chain", [_heading(place) for place in plain if not place["moved"]])
     yield from _section("Written", [_delivery(record) for record in document["deliveries"]])
 
 
@@ -188,7 +191,8 @@ def _heading(place: Record) -> str:
     level = "silent" if left["rms_dbfs"] is None else f"leaves at {left['rms_dbfs']:.1f} dBFS RMS"
     if left["integrated_lufs"] is not None:
         level = f"leaves at {left['integrated_lufs']:.1f} LUFS"
-    return f"{place['place']}{' <- ' + ', '.join(fed) if fed else ''} ({level})"
+    moved = "; " + ", ".join(place["moved"]) if place["moved"] else ""
+    return f"{place['place']}{' <- ' + ', '.join(fed) if fed else ''} ({level}{moved})"
 
 
 def _decisions(records: list[Record], indent: str = "") -> Iterator[str]:

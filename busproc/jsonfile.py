@@ -100,11 +100,15 @@ def _read_text(path: Path | str) -> str:
     try:
         return Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError:
-        raise SettingsFileError(path, ["no such file"]) from None
+        there = [file.stem for file in Path(path).parent.glob("*.json")]
+        hint = nearest(Path(path).stem, there).replace("?", ".json?")
+        raise SettingsFileError(path, [f"no such file{hint}"]) from None
     except IsADirectoryError:
         raise SettingsFileError(path, ["is a folder, not a JSON file"]) from None
     except UnicodeDecodeError as error:
-        raise SettingsFileError(path, [f"is not UTF-8 text (byte {error.start})"]) from None
+        raise SettingsFileError(
+            path, [f"is not UTF-8 text (byte {error.start}), so it is no JSON file"]
+        ) from None
     except OSError as error:
         raise SettingsFileError(path, [f"cannot be read: {error.strerror}"]) from None
 

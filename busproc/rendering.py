@@ -139,11 +139,8 @@ def _folder(out_dir: Path | str) -> Path:
 
 def _ceiling(plan: GraphPlan) -> float | None:
     """Ceiling of the limiter that ends the mix bus, whether or not it was needed there."""
-    bus = plan.bus(MIX_BUS)
-    last = bus.bus.chain.stages[-1:]
-    if last and isinstance(last[0], Limiter) and not bus.fader.level_db and not bus.fader.ride:
-        return last[0].ceiling_dbtp
-    return None
+    last = plan.bus(MIX_BUS).bus.chain.stages[-1:]
+    return last[0].ceiling_dbtp if last and isinstance(last[0], Limiter) else None
 
 
 def _refuse_not_finite(block: Any, at_frame: int, rate_hz: int) -> None:

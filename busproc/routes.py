@@ -107,7 +107,8 @@ def _silent_faults(session: Session, buses: Buses) -> Iterator[str]:
     fed.update(send.to for send in session.sends)
     for bus in buses.values():
         if bus.kind in {"groups", "returns"} and not fed[bus.name]:
-            yield f"{bus.path}: nothing feeds {bus.name!r}; send something to it, or leave it out"
+            how = "send something to it" if bus.kind == "returns" else f'give a stem "group": "{bus.name}"'
+            yield f"{bus.path}: nothing feeds {bus.name!r}; {how}, or leave it out"
         if bus.only_keys and getattr(bus.fader, "group", None) is not None:
             yield f"{bus.path}.group: {bus.name!r} only keys (heard is false), it feeds no group"
     for n, send in enumerate(session.sends):

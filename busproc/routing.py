@@ -221,6 +221,7 @@ def record_graph(plan: GraphPlan, state: GraphState) -> list[dict[str, Any]]:
         {
             "place": bus.bus.place,
             "fed_by": _fed_by(plan, bus),
+            "moved": _moves(bus),
             "arrival_frames": bus.arrival_frames,
             "latency_frames": bus.series.latency_frames,
             "left_at": inner.meter.reading().as_dict(),
@@ -229,6 +230,23 @@ def record_graph(plan: GraphPlan, state: GraphState) -> list[dict[str, Any]]:
         for bus, inner in (at_work[name] for name in plan.song.buses if name in at_work)
         if not bus.bus.is_muted
     ]
+
+
+def _moves(bus: BusPlan) -> list[str]:
+    """What was done to a bus beside its chain, in words: trim, polarity, fades, fader, ride, pan."""
+    fader, told = bus.bus.fader, []
+    if isinstance(fader, Stem):
+        told += [f"trim {fader.gain_db:+g} dB"] if fader.gain_db else []
+        told += ["polarity inverted"] if fader.polarity == "inverted" else []
+        told += [f"fade in {fader.fade_in_ms:g} ms"] if fader.fade_in_ms else []
+        told += [f"fade out {fader.fade_out_ms:g} ms"] if fader.fade_out_ms else []
+    told += [f"fader {fader.level_db:+g} dB"] if fader.level_db else []
+    if fader.ride:
+        levels = [point.level_db for point in fader.ride]
+        told.append(f"ridden {min(levels):+g} to {max(levels):+g} dB")
+    if isinstance(fader, Stem) and fader.pan:
+        told.append(f"panned {abs(fader.pan):.0%} {'right' if fader.pan > 0 else 'left'}")
+    return told
 
 
 def _faded(plan: GraphPlan, bus: BusPlan, out: Audio, at_frame: int) -> Audio:

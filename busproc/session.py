@@ -115,8 +115,11 @@ class Send(Ridden):
     model_config: ClassVar[ConfigDict] = ConfigDict(populate_by_name=True)
 
 
-class MixBus(Fader):
-    """Where everything comes together."""
+class MixBus(Settings):
+    """Where everything comes together. It has no fader: what its chain ends with is final."""
+
+    chain: PathText | None = None
+    """Chain file, relative to the session file; null for none."""
 
 
 class Delivery(Settings):

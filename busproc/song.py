@@ -88,7 +88,7 @@ class _Loader:
             yield f"groups[{n}]", "groups", group.name, group
         for n, back in enumerate(session.returns):
             yield f"returns[{n}]", "returns", back.name, back
-        yield MIX_BUS, "mix_bus", MIX_BUS, session.mix_bus
+        yield MIX_BUS, "mix_bus", MIX_BUS, Fader(chain=session.mix_bus.chain)
 
     def _buses(self) -> dict[str, Bus]:
         buses: dict[str, Bus] = {}

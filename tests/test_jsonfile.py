@@ -227,8 +227,8 @@ def test_a_missing_format_is_told_with_the_rest(file):
         ("null", "must hold one JSON object, not null"),
         ('"chain"', 'must hold one JSON object, not "chain"'),
         ('{"a": ' + "9" * 5000 + "}", "holds a whole number of more than 4300 digits"),
-        (b'{"title": "caf\xe9"}', "is not UTF-8 text (byte 14)"),
-        ('{"format": "x"}'.encode("utf-16"), "is not UTF-8 text (byte 0)"),
+        (b'{"title": "caf\xe9"}', "is not UTF-8 text (byte 14), so it is no JSON file"),
+        ('{"format": "x"}'.encode("utf-16"), "is not UTF-8 text (byte 0), so it is no JSON file"),
     ],
 )
 def test_what_is_not_json_is_told_with_its_place(file, text, told):

@@ -214,12 +214,8 @@ class Compressor(Decider):
         if self.makeup_db == "matched":
             did["makeup_db"] = plan.makeup_db
         if gain.deepest_db < 0.1:
-            heard = f"the {self.key.source} key" if self.key else "the bus"
-            return Verdict(
-                "left alone",
-                f"Under 0.1 dB of reduction: {heard} stays under {self.threshold_dbfs:g} dBFS.{told}",
-                did,
-            )
+            set_to = f"threshold {self.threshold_dbfs:g} dBFS, ratio {self.ratio}, mix {self.mix:g}"
+            return Verdict("left alone", f"Under 0.1 dB of reduction ({set_to}).{told}", did)
         loud = gain.percentile_db(95)
         return Verdict(
             "slight" if loud < SLIGHT_DB else "worked",
@@ -278,7 +274,7 @@ class Compressor(Decider):
 
     def _remarks(self, plan: CompressorPlan) -> str:
         """Sentences on make-up that was found and on times that are not simply those that are set."""
-        told, times = "", self._times()
+        told, times = f" It listens to {self.key.source}." if self.key else "", self._times()
         if self.makeup_db == "matched":
             told += f" Make-up of {plan.makeup_db:+.2f} dB leaves the bus as loud as it came."
         if self.ballistics == "decoupled" and times:

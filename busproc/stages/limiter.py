@@ -126,10 +126,10 @@ class Limiter(Decider):
         drive = ""
         if self.target_lufs is not None:
             drive = f"Driven by {20 * np.log10(plan.resting_gain):+.2f} dB to {self.target_lufs:g} LUFS. "
+        if totals.before.peak_dbfs is None:
+            return Verdict("left alone", "Nothing sounded, 0 dB changed.", did)
         if gain.deepest_db < 0.01:
-            peak = totals.before.peak_dbfs
-            heard = "nothing sounded" if peak is None else f"the loudest sample came at {peak:.1f} dBFS"
-            why = f"{drive}Under 0.01 dB of reduction: no peak passes {self.ceiling_dbtp:g} dBTP ({heard})."
+            why = f"{drive}Under 0.01 dB of reduction: no peak passes {self.ceiling_dbtp:g} dBTP."
             return Verdict("worked" if drive else "left alone", why, did)
         return Verdict(
             "worked" if gain.deepest_db >= 0.5 or drive else "slight",

@@ -36,7 +36,7 @@ def test_faults_of_every_kind_are_told_at_once(tmp_path):
         stem_keys={
             "kick": {"group": "drmus", "chain": "keyed.json"},
             "snare": {"group": "drums", "file": "snair.wav"},
-            "choir2": {"name": "choir", "chain": "missing.json"},
+            "choir2": {"name": "choir", "chain": "nowhere.json"},
         },
         groups=[{"name": "drums", "chain": "bad.json"}, {"name": "voices"}],
         sends=[{"from": "snar", "to": "hal"}],
@@ -47,7 +47,7 @@ def test_faults_of_every_kind_are_told_at_once(tmp_path):
     for fault in (
         "stems[0].group: 'drmus' is not a group of this session; did you mean drums?",
         f"stems[1].file: {tmp_path / 'snair.wav'} does not exist: check the name and the folder",
-        "stems[3].chain = missing.json: no such file",
+        "stems[3].chain = nowhere.json: no such file",
         "stems[3].name: 'choir' is already the name of stems[2]; names must differ",
         'groups[1]: nothing feeds \'voices\'; give a stem "group": "voices", or leave it out',
         "sends[0].from: 'snar' is not a stem, group or return of this session; did you mean snare?",
@@ -69,7 +69,7 @@ def test_faults_in_the_session_file_itself_come_first(tmp_path):
     """Of a file that cannot be understood, nothing that it names is looked for."""
     stem_keys = {"a": {"file": "missing.wav", "grop": "x"}, "b": {"pan": 2, "chain": ""}}
     session = session_of(
-        tmp_path, "a b", stem_keys=stem_keys, mix_bus={"chain": "missing.json", "mute": True}
+        tmp_path, "a b", stem_keys=stem_keys, mix_bus={"chain": "nowhere.json", "mute": True}
     )
     assert faults(session) == [
         "stems[0].grop: unknown key; did you mean group?",

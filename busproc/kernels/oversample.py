@@ -10,12 +10,12 @@ design using the I0-sinh window function', 1974 (formula from memory, response m
 from __future__ import annotations
 
 import functools
-import math
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busproc.kernels.jit import kernel
+from busproc.kernels.window import half_band, kaiser_beta
 
 Audio = NDArray[np.float64]
 
@@ -28,26 +28,9 @@ STOPBAND_DB = 140.0
 @functools.cache
 def taps(stage: int) -> Audio:
     """Weights of the nearest, second nearest .. neighbours on one side, for a doubling (0 is the first)."""
-    reach = REACH[stage]
-    beta = 0.1102 * (STOPBAND_DB - 8.7)
-    weights = []
-    for i in range(reach):
-        x = i + 0.5  # distance in samples of the stage's input
-        window = _bessel_i0(beta * math.sqrt(1.0 - (x / reach) ** 2)) / _bessel_i0(beta)
-        weights.append(math.sin(math.pi * x) / (math.pi * x) * window)
-    scale = 0.5 / math.fsum(weights)
-    made = np.array([weight * scale for weight in weights])
+    made = np.array(half_band(REACH[stage], kaiser_beta(STOPBAND_DB)))
     made.setflags(write=False)
     return made
-
-
-def _bessel_i0(x: float) -> float:
-    term, total, k = 1.0, 1.0, 1
-    while term > total * 1e-17:
-        term *= (x / (2.0 * k)) ** 2
-        total += term
-        k += 1
-    return total
 
 
 def up_latency_frames(factor: int) -> int:

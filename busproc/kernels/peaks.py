@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busproc.kernels.jit import kernel
+from busproc.kernels.window import kaiser, kaiser_beta
 
 Audio = NDArray[np.float64]
 
@@ -34,11 +35,11 @@ def interpolator(reach: int, stopband_db: float, cutoff: float) -> Audio:
     Sinc under a Kaiser window (length rule and beta: Kaiser 1974, from memory); `cutoff` is in units of
     the sampling rate, 0.5 is half of it. Row k belongs to the frame at k - reach + 1.
     """
-    beta = 0.1102 * (stopband_db - 8.7)
+    beta = kaiser_beta(stopband_db)
 
     def tap(x: float) -> float:
         sinc = math.sin(2 * math.pi * cutoff * x) / (math.pi * x) if x else 2 * cutoff
-        return sinc * _bessel_i0(beta * math.sqrt(1 - (x / reach) ** 2)) / _bessel_i0(beta)
+        return sinc * kaiser(x / reach, beta)
 
     return _taps(reach, tap)
 
@@ -64,15 +65,6 @@ def _taps(reach: int, tap: Callable[[float], float]) -> Audio:
             made[k, point] = tap(x) if abs(x) < reach else 0.0
     made.setflags(write=False)
     return made
-
-
-def _bessel_i0(x: float) -> float:
-    term, total, k = 1.0, 1.0, 1
-    while term > total * 1e-17:
-        term *= (x / (2.0 * k)) ** 2
-        total += term
-        k += 1
-    return total
 
 
 def peaks_at_a_glance(sound: Audio) -> Audio:

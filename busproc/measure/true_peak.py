@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busproc.kernels.true_peak import interpolated_peak
+from busproc.kernels.window import half_band
 from busproc.measure.decibels import power_db
 
 if TYPE_CHECKING:
@@ -18,28 +19,6 @@ _PAIRS_AND_BETA = ((24, 6.8), (6, 8.0), (4, 8.0))
 """Taps on either side and shape of the Kaiser window for the first, the second and every later doubling."""
 
 
-def half_band_taps(pairs: int, beta: float) -> list[float]:
-    """Return the weights of the frames 1/2, 3/2 ... away, on either side, that give the value between.
-
-    A sinc under a Kaiser window of shape `beta`, scaled so that a constant passes unchanged.
-    """
-    ideal = [math.sin(math.pi * (k + 0.5)) / (math.pi * (k + 0.5)) for k in range(pairs)]
-    taps = [
-        value * _bessel_i0(beta * math.sqrt(1 - ((k + 0.5) / pairs) ** 2)) for k, value in enumerate(ideal)
-    ]
-    return [tap / (2 * math.fsum(taps)) for tap in taps]
-
-
-def _bessel_i0(x: float) -> float:
-    """Sum the power series of the modified Bessel function of order 0 until its terms vanish."""
-    total, term, k = 1.0, 1.0, 0
-    while term > 1e-17 * total:
-        k += 1
-        term *= (x / (2 * k)) ** 2
-        total += term
-    return total
-
-
 def _largest_gains(doublings: list[list[float]]) -> list[float]:
     """Return, for each doubling, the most that it and those after it can make of samples no larger than 1."""
     gains = []
@@ -48,10 +27,10 @@ def _largest_gains(doublings: list[list[float]]) -> list[float]:
         for taps in doublings[first:]:
             spread = np.zeros(2 * len(response))
             spread[::2] = response
-            half_band = np.zeros(4 * len(taps) - 1)
-            half_band[::2] = taps[::-1] + taps
-            half_band[len(half_band) // 2] = 1.0
-            response = np.convolve(spread, half_band)
+            filled = np.zeros(4 * len(taps) - 1)
+            filled[::2] = taps[::-1] + taps
+            filled[len(filled) // 2] = 1.0
+            response = np.convolve(spread, filled)
         factor = 2 ** (len(doublings) - first)
         rounding = 1 + 1e-9
         gains.append(rounding * max(float(np.abs(response[i::factor]).sum()) for i in range(factor)))
@@ -74,7 +53,7 @@ class TruePeak:
     def __init__(self, rate_hz: int) -> None:
         doublings: list[list[float]] = []
         while rate_hz << len(doublings) < _LEAST_RATE_HZ:
-            doublings.append(half_band_taps(*_PAIRS_AND_BETA[min(len(doublings), 2)]))
+            doublings.append(half_band(*_PAIRS_AND_BETA[min(len(doublings), 2)]))
         self._pairs = np.array([len(taps) for taps in doublings], dtype=np.int64)
         self._taps = np.zeros((len(doublings), _PAIRS_AND_BETA[0][0]))
         for row, taps in zip(self._taps, doublings, strict=True):

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from busproc.kernels.window import half_band
 from busproc.measure import measure
 from busproc.measure import true_peak as design
 from busproc.measure.true_peak import TruePeak
@@ -115,7 +116,7 @@ def test_leaving_tiles_early_changes_no_reading(rate_hz):
 
 def test_no_samples_can_pass_the_reach_that_lets_tiles_be_left():
     # the worst samples for the point half-way, +-1 in the signs of its taps, come within rounding of it
-    taps = design.half_band_taps(24, 6.8)
+    taps = half_band(24, 6.8)
     reach = design._largest_gains([taps])[0]
     signs = np.sign(taps[::-1] + taps)
     assert 0 < reach - np.dot(signs, taps[::-1] + taps) < 1e-8

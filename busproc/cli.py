@@ -181,9 +181,11 @@ def session(folder: Path, song: str | None) -> None:
     Example:
       busproc session --from stems --song "Harbour Lamps" > session.json
     """
-    from busproc.draft import draft_session
+    from busproc.draft import draft_session, find_stems
 
     _print_file(draft_session(folder, song))
+    for reason in find_stems(folder)[2]:
+        click.echo(f"left out: {reason}", err=True)
     here = Path.cwd()
     hint = f"save it in {here}, from where its paths lead"
     if not folder.resolve().is_relative_to(here):

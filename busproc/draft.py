@@ -3,7 +3,7 @@
 The rules, all of them:
 
 1. Every WAV, FLAC, AIFF or W64 file in the folder and its sub-folders (one level) is a stem, in the order
-   of the names; hidden ones are not.
+   of the names; hidden ones are not, nor lossy ones, nor those that cannot be used: they are named.
 2. A stem's name is the file's without extension and without a leading track number ("03 Kick.wav" is
    "Kick"); what a name may not hold becomes a space, and a name that is taken gets a number ("Kick 2").
 3. A stem in a sub-folder goes to a group of that folder's name.
@@ -23,14 +23,15 @@ from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from busproc.errors import InputError
-from busproc.files import inspect
+from busproc.errors import AudioFileError, InputError
+from busproc.files import AudioInfo, inspect
 from busproc.routes import MIX_BUS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
 AUDIO = {".wav", ".flac", ".aif", ".aiff", ".w64"}
+LOSSY = {".ogg", ".mp3"}
 
 WORDS = {
     "drums": "kick snare tom toms hat hihat ride crash cymbal cymbals overhead overheads drum drums room",
@@ -66,8 +67,7 @@ def draft_session(folder: Path, song: str | None = None, home: Path = Path()) ->
         When there is no such folder, or no stem in it, or one that cannot be read.
     """
     folder, home = folder.resolve(), home.resolve()
-    files = _stems(folder)
-    infos = [inspect(file) for file in files]
+    files, infos, _ = find_stems(folder)
     names = _names(files)
     groups = _groups(folder, files, names)
     stems: list[dict[str, Any]] = [
@@ -90,14 +90,27 @@ def draft_session(folder: Path, song: str | None = None, home: Path = Path()) ->
     return json.dumps(session, indent=1, ensure_ascii=False) + "\n"
 
 
-def _stems(folder: Path) -> list[Path]:
+def find_stems(folder: Path) -> tuple[list[Path], list[AudioInfo], list[str]]:
+    """The stems of a folder, what they are, and why any audio file is left out.
+
+    Raises
+    ------
+    InputError
+        When there is no such folder, or no stem in it.
+    """
     if not folder.is_dir():
         raise InputError(f"{folder} is not a folder")
     files = [file for pattern in ("*", "*/*") for file in folder.glob(pattern)]
-    found = sorted(file for file in files if _is_stem(file.relative_to(folder)) and file.is_file())
+    found: list[tuple[Path, AudioInfo]] = []
+    left_out = [f"{file} is lossy" for file in sorted(files) if file.suffix.lower() in LOSSY]
+    for file in sorted(file for file in files if _is_stem(file.relative_to(folder)) and file.is_file()):
+        try:
+            found.append((file, inspect(file)))
+        except AudioFileError as error:
+            left_out.append(str(error))
     if not found:
-        raise InputError(f"{folder} holds no WAV, FLAC, AIFF or W64 file")
-    return found
+        raise InputError("\n".join([f"{folder} holds no WAV, FLAC, AIFF or W64 file to use", *left_out]))
+    return [file for file, _ in found], [info for _, info in found], left_out
 
 
 def _is_stem(inner: Path) -> bool:

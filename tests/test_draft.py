@@ -122,8 +122,8 @@ def test_a_folder_without_stems_is_refused(tmp_path, there):
         draft_session(folder)
 
 
-def test_a_stem_that_cannot_be_read_is_refused_by_name(tmp_path):
-    (folder_of(tmp_path, "a.wav") / "b.wav").write_text("no audio")
+def test_where_no_stem_can_be_read_all_are_named(tmp_path):
+    (tmp_path / "b.wav").write_text("no audio")
     with pytest.raises(InputError, match=r"b\.wav is text, not audio"):
         draft_session(tmp_path)
 
@@ -161,3 +161,17 @@ def test_stems_outside_of_the_current_folder_need_leave_and_the_hint_says_so(tmp
     with pytest.raises(InputError, match="leads out of the session's folder"):
         load_session("song.json")
     assert len(load_session("song.json", allow_outside=True).files) == 1
+
+
+def test_what_cannot_be_used_is_left_out_and_named(tmp_path, monkeypatch):
+    folder = folder_of(tmp_path / "stems", "kick.wav", "snare.wav")
+    sf.write(folder / "surround.wav", np.zeros((100, 6)), 48000)
+    (folder / "bounce.mp3").write_bytes(b"")
+    monkeypatch.chdir(tmp_path)
+    result = CliRunner().invoke(main, ["session", "--from", "stems"])
+    assert [stem["name"] for stem in json.loads(result.stdout)["stems"]] == ["kick", "snare"]
+    told = [line for line in result.stderr.splitlines() if line.startswith("left out: ")]
+    assert len(told) == 2
+    assert "bounce.mp3 is lossy" in told[0]
+    assert "surround.wav" in told[1]
+    assert "6 channels" in told[1]

@@ -35,7 +35,7 @@ class PlainMix:
     @cached_property
     def mix(self):
         """What leaves the mix bus, `(frames, 2)`."""
-        return self._fader(self._chain(self._fed_to(None), self.session["mix_bus"]), self.session["mix_bus"])
+        return self._chain(self._fed_to(None), self.session["mix_bus"])
 
     def _taps(self, name):
         """A stem's, group's or return's sound before its chain, and after chain and fader."""

@@ -204,11 +204,7 @@ def linear_session():
             {"name": "room", "chain": "room.json", "group": "band"},
             {"name": "muted hall", "mute": True},
         ],
-        "mix_bus": {
-            "chain": "bus.json",
-            "level_db": 1.5,
-            "ride": [{"at_s": 8.5, "level_db": 0}, {"at_s": 10.0, "level_db": -20}],
-        },
+        "mix_bus": {"chain": "bus.json"},
         "deliver": [{"bits": "32_float"}],
     }
 

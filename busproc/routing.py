@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from busproc.kernels import envelope
+from busproc.kernels import moves
 from busproc.measure.meter import Meter
 from busproc.routes import MIX_BUS, Bus
 from busproc.session import Point, Ridden, Stem, Tap
@@ -275,7 +275,7 @@ def _level(
         return gain
     times = np.array([point.at_s for point in ride])
     levels = np.array([point.level_db for point in ride])
-    return gain * envelope.ride_gain(times, levels, float(rate_hz), first_frame, frames)[:, None, None]
+    return gain * moves.ride_gain(times, levels, float(rate_hz), first_frame, frames)[:, None, None]
 
 
 def _pan(song: Song, bus: Bus) -> tuple[float, float]:

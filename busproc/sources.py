@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 
 from busproc.files import AudioInfo, AudioReader
-from busproc.kernels import envelope
+from busproc.kernels import moves
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -90,7 +90,7 @@ class StemSource:
         last = min(self._at + frames, self._file.end_frame)
         if last > first:
             sound = self._take(last - first)
-            gain = envelope.fade_gain(
+            gain = moves.fade_gain(
                 first - self._file.start_frame,
                 len(sound),
                 self._file.frames,

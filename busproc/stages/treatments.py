@@ -154,14 +154,22 @@ class Sections(Treatment):
 
 
 @dataclass(frozen=True)
-class OversampledRatio(Treatment):
-    """Multiply by the decision's ratio `(frames * factor, 2)` at the oversampled rate.
+class OversampledGain(Treatment):
+    """`Gain` at the oversampled rate: `(frames * factor,)` or `(frames * factor, 2)`.
 
-    Written as a difference, delayed(x) + down(up(x) * (ratio - 1)), so that a ratio of 1 returns the
-    lanes bit for bit and the oversampling filters colour nothing but what the ratio adds.
+    The resting gain passes beside the filters, so they colour nothing but what moves; where nothing moves
+    the lanes come back bit for bit.
     """
 
     factor: int
+    resting_gain: float = 1.0
+    on_mid_and_side: bool = False
+    is_gain: ClassVar[bool] = True
+
+    @property
+    def decisions_per_frame(self) -> int:  # type: ignore[override]
+        """One for each oversampled frame."""
+        return self.factor
 
     @property
     def latency_frames(self) -> int:  # type: ignore[override]
@@ -187,26 +195,6 @@ class OversampledRatio(Treatment):
         waited = dry.push(lanes)
         rest = waited if self.resting_gain == 1 else waited * self.resting_gain
         return rest + change.reshape(lanes.shape)
-
-    def _difference(self, fine: Audio, decision: Audio) -> Audio:
-        return fine * (decision - 1.0)[:, None]
-
-
-@dataclass(frozen=True)
-class OversampledGain(OversampledRatio):
-    """`Gain` at the oversampled rate: `(frames * factor,)` or `(frames * factor, 2)`.
-
-    The resting gain passes beside the filters, so they colour nothing but what moves.
-    """
-
-    resting_gain: float = 1.0
-    on_mid_and_side: bool = False
-    is_gain: ClassVar[bool] = True
-
-    @property
-    def decisions_per_frame(self) -> int:  # type: ignore[override]
-        """One for each oversampled frame."""
-        return self.factor
 
     def _difference(self, fine: Audio, decision: Audio) -> Audio:
         change = decision - self.resting_gain

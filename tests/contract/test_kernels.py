@@ -111,11 +111,8 @@ EXAMPLES = {
     "dynamics.mean_square_of_each": lambda: (bursts(), 0.5, np.zeros(2)),
     "dynamics.peak_of_each": lambda: (bursts(),),
     "dynamics.wanted_reduction": lambda: (noise(2, 60, low=-40.0, high=0.0), -20.0, 0.75, 6.0, 12.0),
-    "envelope.blend_gain": lambda: (noise(50, low=-30.0, high=0.0), 2.5, 0.7),
-    "envelope.compress": lambda: (np.abs(bursts()[:, 0]), -20.0, 0.75, 6.0, 0.9, 0.99, np.array([1e-31])),
-    "envelope.fade_gain": lambda: (0, 60, 60, 12.5, 20.0),
-    "envelope.ride_gain": lambda: (np.array([0.1, 0.2, 0.5]), np.array([0.0, -6.0, -3.0]), 100.0, 3, 60),
-    "envelope.rms_of_both": lambda: (bursts(), 0.5, np.zeros(2)),
+    "moves.fade_gain": lambda: (0, 60, 60, 12.5, 20.0),
+    "moves.ride_gain": lambda: (np.array([0.1, 0.2, 0.5]), np.array([0.0, -6.0, -3.0]), 100.0, 3, 60),
     "fourier.circle": lambda: (0.7,),
     "fourier.convolve_block": lambda: (
         noise(16, 2),

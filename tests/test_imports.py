@@ -13,7 +13,7 @@ import busproc
 ROOT = Path(busproc.__file__).parent
 
 MAY_IMPORT = {
-    "kernels": {"kernels.jit", "kernels.window"},
+    "kernels": {"kernels.jit", "kernels.vector", "kernels.window"},
     "measure": {"errors", "kernels", "measure"},
     "files": {"errors", "files", "kernels"},
     "stages": {"errors", "kernels", "measure", "scratch", "settings", "stages"},

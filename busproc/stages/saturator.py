@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Annotated, Any, ClassVar, Literal, get_args
+from typing import Annotated, Any, ClassVar, Literal, NamedTuple, get_args
 
 import numpy as np
 from pydantic import BeforeValidator, Field
@@ -45,9 +45,28 @@ SLIGHT_DB = -60.0
 ORDERS = {2: "second", 3: "third", 4: "fourth", 5: "fifth"}
 
 
+class Bent(NamedTuple):
+    """What is decided at the oversampled rate, `(frames * factor, 2)` each."""
+
+    fine: Audio
+    """The bus there, through `before`: that is lane 0, which need not be raised twice."""
+    ratio: Audio
+    """What every lane is multiplied by."""
+
+
+class BendState(NamedTuple):
+    """Dry delay and the memories of all filters; the bus is raised by who decides, so `up` lacks lane 0."""
+
+    dry: DelayLine
+    before: Audio
+    up: list[Audio]
+    down: list[Audio]
+    after: Audio
+
+
 @dataclass(frozen=True)
 class Bend(Treatment):
-    """Multiply by the decision's ratio `(frames * factor, 2)` at the oversampled rate, between filters.
+    """Multiply by the decision's ratio at the oversampled rate, between filters.
 
     Written as a difference, gain * (delayed(x) + after(down(up(before(x)) * (ratio - 1)))), so that a
     ratio of 1 returns the lanes bit for bit and no filter colours anything but what the ratio adds.
@@ -64,29 +83,29 @@ class Bend(Treatment):
         """Both ways through the oversampling filters."""
         return oversample.latency_frames(self.factor)
 
-    def start(self, lanes: int) -> tuple[DelayLine, Audio, Any, Any, Audio]:
-        """Dry delay and the memories of all filters."""
-        columns = lanes * 2
-        return (
-            DelayLine(self.latency_frames, (lanes, 2)),
-            np.zeros((len(self.before), 2, columns)),
-            oversample.start_up(self.factor, columns),
-            oversample.start_down(self.factor, columns),
-            np.zeros((len(self.after), 2, columns)),
+    def start(self, lanes: int) -> BendState:
+        """Make fresh memories."""
+        return BendState(
+            dry=DelayLine(self.latency_frames, (lanes, 2)),
+            before=np.zeros((len(self.before), 2, 2 * (lanes - 1))),
+            up=[oversample.start_up(self.factor, 2) for _ in range(lanes - 1)],
+            down=[oversample.start_down(self.factor, 2) for _ in range(lanes)],
+            after=np.zeros((len(self.after), 2, 2 * lanes)),
         )
 
-    def apply(self, state: tuple[DelayLine, Audio, Any, Any, Audio], decision: Audio, lanes: Audio) -> Audio:
+    def apply(self, state: BendState, decision: Bent, lanes: Audio) -> Audio:
         """Treat at the oversampled rate, come back, add."""
-        dry, before, up, down, after = state
-        columns = np.ascontiguousarray(lanes).reshape(len(lanes), -1)
+        others = np.ascontiguousarray(lanes[:, 1:]).reshape(len(lanes), -1)
         if len(self.before):
-            columns = biquad.run_sections(self.before, before, columns)
-        fine = oversample.up(self.factor, up, columns).reshape(len(decision), -1, 2)
-        change = (fine * (decision - 1.0)[:, None]).reshape(len(decision), -1)
-        change = oversample.down(self.factor, down, change)
+            others = biquad.run_sections(self.before, state.before, others)
+        changes = [oversample.down(self.factor, state.down[0], decision.fine, decision.ratio)]
+        for k, (up, down) in enumerate(zip(state.up, state.down[1:], strict=True)):
+            fine = oversample.up(self.factor, up, others[:, 2 * k : 2 * k + 2])
+            changes.append(oversample.down(self.factor, down, fine, decision.ratio))
+        change = np.concatenate(changes, axis=1)
         if len(self.after):
-            change = biquad.run_sections(self.after, after, change)
-        bent = dry.push(lanes) + change.reshape(lanes.shape)
+            change = biquad.run_sections(self.after, state.after, change)
+        bent = state.dry.push(lanes) + change.reshape(lanes.shape)
         return bent if self.gain == 1 else bent * self.gain
 
 
@@ -174,13 +193,13 @@ class Saturator(Decider):
             "up": oversample.start_up(plan.factor, 2),
         }
 
-    def decide(self, plan: SaturatorPlan, memory: dict[str, Any], heard: Heard) -> Audio:
+    def decide(self, plan: SaturatorPlan, memory: dict[str, Any], heard: Heard) -> Bent:
         """Bend the bus at the oversampled rate and keep the ratio."""
         bus = heard.bus
         if len(plan.emphasis):
             bus = biquad.run_sections(plan.emphasis, memory["emphasis"], bus)
         fine = oversample.up(plan.factor, memory["up"], bus)
-        return ratio_of(self.curve, fine, 10 ** (self.drive_db / 20), self.mix, self.bias)
+        return Bent(fine, ratio_of(self.curve, fine, 10 ** (self.drive_db / 20), self.mix, self.bias))
 
     def explain(self, plan: SaturatorPlan, totals: Totals) -> Verdict:
         """Tell the harmonics that a sine as loud as the bus would gain."""

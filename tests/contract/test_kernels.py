@@ -15,7 +15,7 @@ import pytest
 from numba.core.dispatcher import Dispatcher
 
 from busproc import kernels
-from busproc.kernels import fourier, limit, loudness, oversample, peaks, tally
+from busproc.kernels import biquad, fourier, limit, loudness, oversample, peaks, tally
 
 MODULES = {
     found.name: importlib.import_module(f"{kernels.__name__}.{found.name}")
@@ -59,17 +59,49 @@ def bursts():
     return np.concatenate([silence, noise(60, 2), silence, 0.05 * noise(60, 2, seed=1)])
 
 
+def sections(count):
+    """Coefficients of so many stable sections, in a row."""
+    return np.tile([1.1, -1.8, 0.8, -1.7, 0.75, 0.9, 0.1, 0.0, 0.2, 0.0], count)[: 5 * count]
+
+
+def fading(columns):
+    """Sound, then enough silence for filters to come to rest."""
+    return np.concatenate([noise(30, columns), np.zeros((400, columns))])
+
+
+def six_sections():
+    """What six sections are given, two columns wide: coefficients, memory, sound and where to put it."""
+    sound = fading(2).reshape(-1)
+    return sections(6), np.zeros(6 * 2 * 2), sound, sound.copy()
+
+
+def half_bands(*, upwards, pairs=None):
+    """What the filters of four times the rate are given; a memory with something in it."""
+    layout = oversample.layout_of(4, upwards=upwards)
+    size = layout[-1, 0]
+    memory = noise(size) if pairs is None else noise(pairs, size)
+    return layout, oversample.places_of(4, upwards=upwards), oversample.all_weights(), memory
+
+
 def frozen(array):
     array.setflags(write=False)
     return array
 
 
 EXAMPLES = {
-    "biquad.run_sections": lambda: (
-        frozen(np.array([[1.1, -1.8, 0.8, -1.7, 0.75], [0.9, 0.1, 0.0, 0.2, 0.0]])),
-        np.zeros((2, 2, 3)),
-        np.concatenate([noise(30, 3), np.zeros((400, 3))]),
+    "biquad.run_one": lambda: (*six_sections(), 0, 1, 1, 2, 3, 400),
+    "biquad.run_sections": lambda: (frozen(sections(7).reshape(-1, 5)), np.zeros((7, 2, 3)), fading(3)),
+    "biquad.run_six": lambda: (
+        sections(6),
+        np.zeros(6 * 2 * 3),
+        fading(3).reshape(-1),
+        np.zeros(430 * 3),
+        0,
+        3,
     ),
+    "biquad.run_steadily": lambda: (biquad.spread(sections(6), 0), *six_sections()[1:], 0, 0, 2),
+    "biquad.spread": lambda: (sections(7), 1),
+    "biquad.step": lambda: (0.3, 0.1, -0.2, 1.1, -1.8, 0.8, -1.7, 0.75),
     "curves.asymmetric_ratio": lambda: (np.concatenate([bursts(), np.full((2, 2), 1e-14)]), 4.0, 0.8, 0.3),
     "curves.clip_ratio": lambda: (bursts(), 4.0, 0.8),
     "curves.cubic_ratio": lambda: (bursts(), 4.0, 0.8),
@@ -168,8 +200,16 @@ EXAMPLES = {
         0.8,
         np.array([0.0, 0.0, 0.0, 1.0]),
     ),
-    "oversample.double_rate": lambda: (oversample.taps(1), noise(2, 20), noise(2, 30, seed=1)),
-    "oversample.halve_rate": lambda: (oversample.taps(1), noise(2, 2, 20), noise(2, 60, seed=1)),
+    "oversample.between": lambda: (noise(100), whole([20, 22], [18, 24]), noise(2), 2, 60, 30),
+    "oversample.double": lambda: (*half_bands(upwards=True), 1, 10),
+    "oversample.forget": lambda: (noise(90), 5, 40, 2, 8, 6),
+    "oversample.halve": lambda: (*half_bands(upwards=False), 1, 10),
+    "oversample.lower_rate": lambda: (
+        *half_bands(upwards=False, pairs=2),
+        noise(28, 4),
+        noise(28, 2, seed=1),
+    ),
+    "oversample.raise_rate": lambda: (*half_bands(upwards=True, pairs=2), noise(7, 4)),
     "peaks.look": lambda: (
         np.concatenate([np.zeros((20, 2)), noise(40, 2)]),
         10,
@@ -180,6 +220,7 @@ EXAMPLES = {
     ),
     "peaks.near_samples": lambda: (noise(40, 2), 10, 20),
     "shape.tanh_ratio": lambda: (np.concatenate([bursts(), np.full((2, 2), 1e-9)]), 4.0, 0.8),
+    "shape.twice": lambda: (-0.3,),
     "spectrum.add_power": lambda: (noise(2, 9) + 1j * noise(2, 9, seed=1), np.ones(9)),
     "spectrum.quarter_sine": lambda: (12,),
     "spectrum.window_channels": lambda: (noise(40, 2), noise(12, low=0.0), np.empty((2, 40))),
@@ -314,4 +355,5 @@ def test_kernels_know_nothing_of_the_rest_of_the_package(name):
         for thing in vars(MODULES[name]).values()
     }
     ours = {origin for origin in origins if origin.startswith("busproc.")}
-    assert ours <= {f"busproc.kernels.{name}", "busproc.kernels.jit", "busproc.kernels.window"}
+    shared = {"busproc.kernels.jit", "busproc.kernels.vector", "busproc.kernels.window"}
+    assert ours <= {f"busproc.kernels.{name}", *shared}

@@ -12,7 +12,7 @@ from busproc.chain import process
 from busproc.kernels import curves
 from busproc.rendering import render
 from busproc.stages.base import Context
-from busproc.stages.saturator import CURVES, Bend, Saturator, harmonic_db
+from busproc.stages.saturator import CURVES, Bend, Bent, Saturator, harmonic_db
 from tests import oracles, songs
 from tests.stages.probe import RATE_HZ, db, noise, sine, stereo, streamed
 
@@ -222,11 +222,10 @@ def test_a_linear_bend_between_tilt_and_inverse_is_flat(tone_db):
     """The ratio held at 0.5: nothing but filters is left, and they must undo each other."""
     plan = Saturator(tone_db=tone_db, tone_freq_hz=400.0).plan(Context(RATE_HZ))
     assert isinstance(plan.treatment, Bend)
-    impulse = np.zeros((FRAMES, 1, 2))
-    impulse[0] = 1
-    made = plan.treatment.apply(plan.treatment.start(1), np.full((FRAMES * plan.factor, 2), 0.5), impulse)[
-        :, 0, 0
-    ]
+    lanes = np.zeros((FRAMES, 2, 2))
+    lanes[0, 1] = 1
+    half = Bent(fine=np.zeros((FRAMES * plan.factor, 2)), ratio=np.full((FRAMES * plan.factor, 2), 0.5))
+    made = plan.treatment.apply(plan.treatment.start(2), half, lanes)[:, 1, 0]
     heard = np.fft.rfftfreq(FRAMES, 1 / RATE_HZ) <= TOP_HZ
     assert np.abs(db(np.fft.rfft(made)[heard] / 0.5)).max() < 0.0001
 

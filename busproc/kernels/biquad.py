@@ -42,21 +42,42 @@ def run_sections(coefficients: Audio, state: Audio, x: Audio) -> Audio:
     x itself comes back.
     """
     columns = x.shape[1]
-    sections = (coefficients.shape[0] + ABREAST - 1) // ABREAST * ABREAST
-    rows, memory = np.zeros(sections * 5), np.zeros(sections * 2 * columns)
+    sections, paired = whole(coefficients.shape[0], ABREAST), whole(columns, 2)
+    rows, memory = np.zeros(sections * 5), np.zeros(sections * 2 * paired)
     rows[::5] = 1.0
     for i in range(coefficients.size):
         rows[i] = coefficients.flat[i]
     for i in range(state.size):
-        memory[i] = state.flat[i]
+        memory[i // columns * paired + i % columns] = state.flat[i]
     wave = np.ascontiguousarray(x).reshape(-1)
+    if paired > columns:  # by sound, not by silence, which would be slower
+        wave = with_columns(wave, columns, paired)
     for k in range(0, sections, ABREAST):
         made = np.empty_like(wave)
-        run_six(rows, memory, wave, made, k, columns)
+        run_six(rows, memory, wave, made, k, paired)
         wave = made
+    if paired > columns:
+        wave = with_columns(wave, paired, columns)
     for i in range(state.size):
-        state.flat[i] = memory[i]
+        state.flat[i] = memory[i // columns * paired + i % columns]
     return wave.reshape(x.shape)
+
+
+@kernel
+def whole(count: int, of: int) -> int:
+    """The next multiple."""
+    return (count + of - 1) // of * of
+
+
+@kernel
+def with_columns(wave: Audio, columns: int, wanted: int) -> Audio:
+    """The same frames with so many columns: the last left out, or the first again."""
+    made = np.empty(wave.shape[0] // columns * wanted)
+    for c in range(wanted):
+        into = made[c::wanted]
+        for n, value in enumerate(wave[c % columns :: columns]):
+            into[n] = value
+    return made
 
 
 @kernel
@@ -74,20 +95,20 @@ def run_one(
     made: Audio,
     first: int,
     k: int,
-    c: int,
-    columns: int,
     start: int,
-    stop: int,
+    columns: int,
+    count: int,
 ) -> None:
-    """Take column c from one frame to another through section k of the six from `first` on.
+    """Take so many frames of one column, from the value `start` on, through section k.
 
-    The first of them reads `wave`, the others what the one before has left in `made`.
+    It is of the six from `first` on, which itself reads `wave`; the others read what the one before has
+    left in `made`.
     """
     b0, b1, b2, a1, a2 = rows[5 * k], rows[5 * k + 1], rows[5 * k + 2], rows[5 * k + 3], rows[5 * k + 4]
-    at = 2 * k * columns + c
+    at = 2 * k * columns + start % columns
     s1, s2 = memory[at], memory[at + columns]
     source = wave if k == first else made
-    for n in range(start * columns + c, stop * columns + c, columns):
+    for n in range(start, start + count * columns, columns):
         made[n], s1, s2 = step(source[n], s1, s2, b0, b1, b2, a1, a2)
         if abs(wave[n]) + (abs(s1) + abs(s2)) <= TINY:
             s1, s2 = 0.0, 0.0
@@ -96,26 +117,24 @@ def run_one(
 
 @kernel
 def run_six(rows: Audio, memory: Audio, wave: Audio, made: Audio, k: int, columns: int) -> None:
-    """Take all columns of `wave` through sections k to k + 5 to `made`.
+    """Take all columns of `wave`, an even number, through sections k to k + 5 to `made`.
 
-    In each pair of columns the first five frames enter one section after the other until all have work,
-    and the last five leave likewise. A last column without a partner goes through one by one.
+    The first five frames enter one section after the other until all have work, and the last five leave
+    likewise.
     """
-    frames, paired = wave.shape[0] // columns, columns // 2 * 2
+    frames = wave.shape[0] // columns
     lead = min(ABREAST - 1, frames)
     for late in range(lead):
-        for c in range(paired):
-            run_one(rows, memory, wave, made, k, k + late, c, columns, 0, lead - late)
+        for c in range(columns):
+            run_one(rows, memory, wave, made, k, k + late, c, columns, lead - late)
     if frames > lead:
         w = spread(rows, k)
-        for c in range(0, paired, 2):
+        for c in range(0, columns, 2):
             run_steadily(w, memory, wave, made, k, c, columns)
     for late in range(1, ABREAST):
-        for c in range(paired):
-            run_one(rows, memory, wave, made, k, k + late, c, columns, max(0, frames - late), frames)
-    if paired < columns:
-        for one in range(k, k + ABREAST):
-            run_one(rows, memory, wave, made, k, one, paired, columns, 0, frames)
+        left = min(late, frames)
+        for c in range(columns):
+            run_one(rows, memory, wave, made, k, k + late, (frames - left) * columns + c, columns, left)
 
 
 @kernel

@@ -96,7 +96,7 @@ class Bend(Treatment):
     def apply(self, state: BendState, decision: Bent, lanes: Audio) -> Audio:
         """Treat at the oversampled rate, come back, add."""
         others = np.ascontiguousarray(lanes[:, 1:]).reshape(len(lanes), -1)
-        if len(self.before):
+        if len(self.before) and others.size:
             others = biquad.run_sections(self.before, state.before, others)
         changes = [oversample.down(self.factor, state.down[0], decision.fine, decision.ratio)]
         for k, (up, down) in enumerate(zip(state.up, state.down[1:], strict=True)):

@@ -132,11 +132,11 @@ class Sections(Treatment):
     shapes_spectrum: ClassVar[bool] = True
 
     def start(self, lanes: int) -> tuple[Audio, Audio, Audio]:
-        """Filter memories of both (left and right columns), mid and side (a column a lane, made even)."""
+        """Filter memories of both (left and right columns), mid and side."""
         return (
             np.zeros((len(self.both), 2, lanes * 2)),
-            np.zeros((len(self.mid), 2, lanes + lanes % 2)),
-            np.zeros((len(self.side), 2, lanes + lanes % 2)),
+            np.zeros((len(self.mid), 2, lanes)),
+            np.zeros((len(self.side), 2, lanes)),
         )
 
     def apply(self, state: tuple[Audio, Audio, Audio], decision: None, lanes: Audio) -> Audio:  # noqa: ARG002
@@ -147,9 +147,8 @@ class Sections(Treatment):
             out = biquad.run_sections(self.both, state[0], columns).reshape(lanes.shape)
         for coefficients, memory, sign in ((self.mid, state[1], 1.0), (self.side, state[2], -1.0)):
             if len(coefficients):
-                half = np.zeros((len(lanes), memory.shape[2]))  # pairs of columns are filtered fastest
-                half[:, : lanes.shape[1]] = 0.5 * (out[..., 0] + sign * out[..., 1])
-                change = (biquad.run_sections(coefficients, memory, half) - half)[:, : lanes.shape[1]]
+                half = 0.5 * (out[..., 0] + sign * out[..., 1])
+                change = biquad.run_sections(coefficients, memory, half) - half
                 out = np.stack([out[..., 0] + change, out[..., 1] + sign * change], axis=-1)
         return out
 

@@ -89,19 +89,14 @@ def frozen(array):
 
 
 EXAMPLES = {
-    "biquad.run_one": lambda: (*six_sections(), 0, 1, 1, 2, 3, 400),
+    "biquad.run_one": lambda: (*six_sections(), 0, 1, 7, 2, 400),
     "biquad.run_sections": lambda: (frozen(sections(7).reshape(-1, 5)), np.zeros((7, 2, 3)), fading(3)),
-    "biquad.run_six": lambda: (
-        sections(6),
-        np.zeros(6 * 2 * 3),
-        fading(3).reshape(-1),
-        np.zeros(430 * 3),
-        0,
-        3,
-    ),
+    "biquad.run_six": lambda: (*six_sections(), 0, 2),
     "biquad.run_steadily": lambda: (biquad.spread(sections(6), 0), *six_sections()[1:], 0, 0, 2),
     "biquad.spread": lambda: (sections(7), 1),
     "biquad.step": lambda: (0.3, 0.1, -0.2, 1.1, -1.8, 0.8, -1.7, 0.75),
+    "biquad.whole": lambda: (7, 6),
+    "biquad.with_columns": lambda: (noise(12), 3, 4),
     "curves.asymmetric_ratio": lambda: (np.concatenate([bursts(), np.full((2, 2), 1e-14)]), 4.0, 0.8, 0.3),
     "curves.clip_ratio": lambda: (bursts(), 4.0, 0.8),
     "curves.cubic_ratio": lambda: (bursts(), 4.0, 0.8),

@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from busproc.routing import plan_graph, start_graph
+from busproc.mixing import start_graph
+from busproc.routing import plan_graph
 from busproc.run import stream
 from busproc.song import Song
 from busproc.stages.base import Audio, Context
@@ -24,7 +25,7 @@ def find_facts(song: Song, block_frames: int, announce: Announce) -> Found:
 
     def heard(name: str, stages: Placed) -> Iterator[Audio]:
         plan = plan_graph(song, found, end=name, stages=stages)
-        for block in stream(plan, start_graph(plan), block_frames):
+        for block in stream(plan, start_graph(plan, watched=False), block_frames):
             yield np.ascontiguousarray(block[:, 0])
 
     for name in song.order:

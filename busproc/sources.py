@@ -90,16 +90,23 @@ class StemSource:
         last = min(self._at + frames, self._file.end_frame)
         if last > first:
             sound = self._take(last - first)
-            gain = moves.fade_gain(
-                first - self._file.start_frame,
-                len(sound),
-                self._file.frames,
-                self._file.stem.fade_in_ms * self._file.rate_hz / 1000,
-                self._file.stem.fade_out_ms * self._file.rate_hz / 1000,
-            )
-            block[first - self._at : last - self._at] = sound * (self._trim * gain)[:, None]
+            block[first - self._at : last - self._at] = sound * self._gain(first, len(sound))
         self._at += frames
         return block
+
+    def _gain(self, first: int, frames: int) -> Audio | float:
+        """Trim and fades."""
+        stem, per_ms = self._file.stem, self._file.rate_hz / 1000
+        if not (stem.fade_in_ms or stem.fade_out_ms):
+            return self._trim
+        fades = moves.fade_gain(
+            first - self._file.start_frame,
+            frames,
+            self._file.frames,
+            stem.fade_in_ms * per_ms,
+            stem.fade_out_ms * per_ms,
+        )
+        return (self._trim * fades)[:, None]
 
     def _take(self, frames: int) -> Audio:
         while len(self._ready) < frames:

@@ -28,6 +28,10 @@ POINTS = PHASES + 2
 """Eight phases, and a neighbour on either side for the parabola through each."""
 
 
+NEAR = 0.4
+"""Share of a level that one of the eight samples around a peak of that level reaches."""
+
+
 @functools.cache
 def interpolator(reach: int, stopband_db: float, cutoff: float) -> Audio:
     """Taps `(2 * reach, POINTS)` that give the sound at -1/8, 0, 1/8 .. 8/8 of the way to the next frame.
@@ -58,22 +62,25 @@ def short_interpolator() -> Audio:
 
 
 def _taps(reach: int, tap: Callable[[float], float]) -> Audio:
+    """An even function at every place of every row; all lie on one grid of eighths."""
+    half = [tap(step / PHASES) for step in range(reach * PHASES)] + [0.0] * (PHASES + POINTS)
     made = np.zeros((2 * reach, POINTS))
     for point in range(POINTS):
         for k in range(2 * reach):
-            x = (point - 1) / PHASES - (k - reach + 1)
-            made[k, point] = tap(x) if abs(x) < reach else 0.0
+            made[k, point] = half[abs(point - 1 - PHASES * (k - reach + 1))]
     made.setflags(write=False)
     return made
 
 
-def peaks_at_a_glance(sound: Audio) -> Audio:
+def peaks_at_a_glance(sound: Audio, floor: float) -> Audio:
     """Peak of each frame and the way to the next, louder side, by the cheapest interpolator alone.
 
-    `sound (MARGIN + frames + MARGIN, 2)` to `(frames,)`.
+    Where it may pass `floor`; 0 elsewhere. `sound (MARGIN + frames + MARGIN, 2)` to `(frames,)`.
     """
-    found = np.zeros(len(sound) - 2 * MARGIN)
-    look(sound, MARGIN, interpolator(32, 70.0, 0.5), 0.0, found, found)
+    frames = len(sound) - 2 * MARGIN
+    found = np.zeros(frames)
+    near = near_samples(sound, MARGIN, frames)
+    look(sound, MARGIN, interpolator(32, 70.0, 0.5), NEAR * floor, near, found)
     return found
 
 
@@ -95,7 +102,7 @@ def peaks_over(sound: Audio, floor: float) -> Audio:
     frames = len(sound) - 2 * MARGIN
     near = near_samples(sound, MARGIN, frames)
     peaks = np.zeros(frames)
-    look(sound, MARGIN, interpolator(32, 70.0, 0.5), 0.4 * floor, near, peaks)
+    look(sound, MARGIN, interpolator(32, 70.0, 0.5), NEAR * floor, near, peaks)
     near = np.maximum(near, peaks)
     for taps in (interpolator(512, 90.0, 0.5065), interpolator(132, 170.0, 0.478), short_interpolator()):
         look(sound, MARGIN, taps, 0.75 * floor, near, peaks)

@@ -38,10 +38,11 @@ def window_channels(
 
 @kernel
 def add_power(bins: NDArray[np.complex128], power: NDArray[np.float64]) -> None:
-    """Add the squared magnitude of both rows of `bins` (2, n) to `power` (n)."""
-    for k in range(len(power)):
-        left = bins[0, k]
-        right = bins[1, k]
-        power[k] += (left.real * left.real + left.imag * left.imag) + (
+    """Add the squared magnitude of both rows of `bins` (2, n) to `power[0]`, folded to mono to `power[1]`."""
+    for k in range(power.shape[1]):
+        left, right = bins[0, k], bins[1, k]
+        both = left + right
+        power[0, k] += (left.real * left.real + left.imag * left.imag) + (
             right.real * right.real + right.imag * right.imag
         )
+        power[1, k] += 0.5 * (both.real * both.real + both.imag * both.imag)

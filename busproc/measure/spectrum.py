@@ -49,7 +49,7 @@ class ThirdOctaves:
         self._filled = quarter
         self._channels = np.empty((2, 4 * quarter))
         self._bins = np.empty((2, 2 * quarter + 1), dtype=np.complex128)
-        self._power = np.zeros(2 * quarter + 1)
+        self._power = np.zeros((2, 2 * quarter + 1))
         self._frames = 0
         self._bands = [
             band for band in range(_LOWEST_BAND, _HIGHEST_BAND + 1) if midband_hz(band) < rate_hz / 2
@@ -75,6 +75,13 @@ class ThirdOctaves:
         Mean power of the channels over all frames so far; a sine on both channels reads its own peak in its
         band. Reading changes nothing.
         """
+        return self._levels_db(0)
+
+    def mono_levels_db(self) -> tuple[float | None, ...]:
+        """Return the same for the stream folded to mono, (L + R) / 2, on both channels."""
+        return self._levels_db(1)
+
+    def _levels_db(self, row: int) -> tuple[float | None, ...]:
         power = self._power.copy()
         waiting = self._waiting.copy()
         waiting[self._filled :] = 0.0
@@ -83,10 +90,10 @@ class ThirdOctaves:
         waiting[:quarter] = waiting[-quarter:]
         waiting[quarter:] = 0.0
         self._analyse(waiting, power)
-        power[1:-1] *= 2
+        power[:, 1:-1] *= 2
         per_frame = 1 / (len(waiting) * 2 * max(self._frames, 1))
         return tuple(
-            raised(power_db(self._band_energy(power, band) * per_frame), SINE_CREST_DB)
+            raised(power_db(self._band_energy(power[row], band) * per_frame), SINE_CREST_DB)
             for band in self._bands
         )
 

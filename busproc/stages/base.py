@@ -40,7 +40,7 @@ from pydantic import ConfigDict, Field, model_validator
 
 from busproc.errors import RenderError
 from busproc.settings import Settings
-from busproc.stages.observe import Totals
+from busproc.stages.observe import Spot, Totals
 from busproc.stages.study import Study
 from busproc.stages.treatments import DelayLine, Treatment
 
@@ -163,6 +163,12 @@ class StageState:
     waiting: DelayLine
     treatment: Any
     totals: Totals
+    watched: bool
+
+    @property
+    def exit(self) -> Spot:
+        """Where its sound leaves; the stage behind it need not listen there again."""
+        return self.totals.exit
 
 
 class Key(Settings):
@@ -234,8 +240,10 @@ class Stage(Settings, ABC):
         """Derive everything that does not depend on sound."""
 
     @abstractmethod
-    def start(self, plan: Any, lanes: int, context: Context) -> Any:
-        """Make a fresh state."""
+    def start(
+        self, plan: Any, lanes: int, context: Context, *, watched: bool = True, entrance: Spot | None = None
+    ) -> Any:
+        """Make a fresh state; without `watched` nothing is kept for the log, and no record can be made."""
 
     @abstractmethod
     def process(self, plan: Any, state: Any, lanes: Audio, keys: Mapping[str, Audio]) -> Audio:
@@ -275,7 +283,9 @@ class Decider(Stage):
         """Judge what was done from its totals."""
 
     @final
-    def start(self, plan: Plan, lanes: int, context: Context) -> StageState:
+    def start(
+        self, plan: Plan, lanes: int, context: Context, *, watched: bool = True, entrance: Spot | None = None
+    ) -> StageState:
         """Make a fresh state."""
         lag = context.arrival_frames + plan.lookahead_frames
         return StageState(
@@ -288,7 +298,9 @@ class Decider(Stage):
                 plan.treatment,
                 true_peak=self.logs_true_peak,
                 mono_loss=self.logs_mono_loss,
+                entrance=entrance,
             ),
+            watched=watched,
         )
 
     @final
@@ -297,7 +309,8 @@ class Decider(Stage):
         bus = np.ascontiguousarray(lanes[:, 0])
         decision = self.decide(plan, state.memory, Heard(bus, keys))
         treated = plan.treatment.apply(state.treatment, decision, state.waiting.push(lanes))
-        state.totals.feed(bus, decision, np.ascontiguousarray(treated[:, 0]))
+        if state.watched:
+            state.totals.feed(bus, decision, np.ascontiguousarray(treated[:, 0]))
         return treated
 
     @final

@@ -13,6 +13,7 @@ from pydantic import Field
 from busproc.measure.level import LevelTally
 from busproc.settings import Settings
 from busproc.stages.base import Audio, Context, Key, Stage
+from busproc.stages.observe import Spot
 from busproc.stages.series import (
     SeriesPlan,
     SeriesState,
@@ -81,11 +82,23 @@ class PathState:
 
 @dataclass
 class CompositeState:
-    """What all paths remember, and the levels around them."""
+    """What all paths remember, and the spots around them."""
 
     paths: list[PathState]
-    before: LevelTally
-    after: LevelTally
+    entrance: Spot
+    exit: Spot
+    feeds_entrance: bool
+    watched: bool
+
+    @property
+    def before(self) -> LevelTally:
+        """Level as it came."""
+        return self.entrance.level
+
+    @property
+    def after(self) -> LevelTally:
+        """Level as it left."""
+        return self.exit.level
 
 
 class Composite(Stage):
@@ -125,20 +138,30 @@ class Composite(Stage):
             made.append(PathPlan(step, level_db, entrance, plan_series(placed, context.at(step, later))))
         return CompositePlan(tuple(made))
 
-    def start(self, plan: CompositePlan, lanes: int, context: Context) -> CompositeState:  # noqa: ARG002
+    def start(
+        self,
+        plan: CompositePlan,
+        lanes: int,
+        context: Context,
+        *,
+        watched: bool = True,
+        entrance: Spot | None = None,
+    ) -> CompositeState:
         """Start each path and the delay that brings it into step."""
         return CompositeState(
-            [self._start_path(path, plan.latency_frames, lanes) for path in plan.paths],
-            LevelTally(),
-            LevelTally(),
+            [self._start_path(path, plan.latency_frames, lanes, watched=watched) for path in plan.paths],
+            entrance or Spot(context.rate_hz),
+            Spot(context.rate_hz),
+            feeds_entrance=entrance is None,
+            watched=watched,
         )
 
-    def _start_path(self, path: PathPlan, latency_frames: int, lanes: int) -> PathState:
+    def _start_path(self, path: PathPlan, latency_frames: int, lanes: int, *, watched: bool) -> PathState:
         late = path.entrance.latency_frames if path.entrance else 0
         names = {key.name for step in path.series.steps for _, key in step.stage.key_inputs()}
         return PathState(
             entrance=path.entrance.start(lanes) if path.entrance else None,
-            series=start_series(path.series, lanes),
+            series=start_series(path.series, lanes, watched=watched),
             keys={name: DelayLine(late, (2,)) for name in sorted(names)},
             wait=DelayLine(latency_frames - path.latency_frames, (lanes, 2)),
             level=LevelTally(),
@@ -154,10 +177,13 @@ class Composite(Stage):
             arrived = {name: line.push(keys[name]) for name, line in memory.keys.items()}
             sound = memory.wait.push(process_series(path.series, memory.series, sound, arrived))
             out = sound * (0.0 if path.level_db is None else 10 ** (path.level_db / 20))
-            memory.level.feed(np.ascontiguousarray(out[:, 0]))
+            if state.watched:
+                memory.level.feed(np.ascontiguousarray(out[:, 0]))
             total = total + out if n else out
-        state.before.feed(np.ascontiguousarray(lanes[:, 0]))
-        state.after.feed(np.ascontiguousarray(total[:, 0]))
+        if state.watched and state.feeds_entrance:
+            state.entrance.feed(np.ascontiguousarray(lanes[:, 0]))
+        if state.watched:
+            state.exit.feed(np.ascontiguousarray(total[:, 0]))
         return total
 
     def record(self, plan: CompositePlan, state: CompositeState, context: Context) -> dict[str, Any]:

@@ -94,8 +94,10 @@ class LimiterStudy(Study):
     def facts(self) -> Facts:
         """Drive, gain curve (from `PAD_FRAMES` before the song on), and how it was found."""
         self._sound.append(np.zeros((PAD_FRAMES, 2)))
+        most_drive_db = 0.0 if self._target_lufs is None else MOST_DRIVE_DB
+        floor = self._plan.ceiling / 10 ** (most_drive_db / 20)
         for first, frames in self._spans():
-            self._peaks.append(peaks.peaks_at_a_glance(self._around(first, frames)))
+            self._peaks.append(peaks.peaks_at_a_glance(self._around(first, frames), floor))
         drive_db = self._drive_db()
         rounds, trim_db = self._limit_and_check(drive_db)
         off, slope = self._off_target(trim_db), 1.0

@@ -114,8 +114,43 @@ class GainTally:
         }
 
 
+class Spot:
+    """One place on a bus: level of what passes; its spectrum and true peak where a stage asks for them."""
+
+    def __init__(self, rate_hz: int) -> None:
+        self.rate_hz = rate_hz
+        self.level = LevelTally()
+        self.bands: ThirdOctaves | None = None
+        self.true_peak: TruePeak | None = None
+
+    def keep(self, *, spectrum: bool, true_peak: bool) -> None:
+        """Ask for more than the level, before anything is fed."""
+        if spectrum and self.bands is None:
+            self.bands = ThirdOctaves(self.rate_hz)
+        if true_peak and self.true_peak is None:
+            self.true_peak = TruePeak(self.rate_hz)
+
+    def feed(self, bus: NDArray[np.float64]) -> None:
+        """Take in one block of the bus `(frames, 2)`."""
+        self.level.feed(bus)
+        if self.bands:
+            self.bands.feed(bus)
+        if self.true_peak:
+            self.true_peak.feed(bus)
+
+
 class Totals:
-    """All that one stage's run adds up: level before and after, spectra where it shapes them, decisions."""
+    """All that one stage's run adds up: level before and after, spectra where it shapes them, decisions.
+
+    Parameters
+    ----------
+    rate_hz, lag_frames, treatment
+        Of the stage.
+    true_peak, mono_loss
+        Whether the true peak, and what folding to mono costs, is measured.
+    entrance
+        The spot that the stage before has left its sound at, and feeds; none where nobody does.
+    """
 
     def __init__(
         self,
@@ -125,53 +160,62 @@ class Totals:
         *,
         true_peak: bool = False,
         mono_loss: bool = False,
+        entrance: Spot | None = None,
     ) -> None:
         self.rate_hz = rate_hz
-        self.before, self.after = LevelTally(), LevelTally()
+        self._feeds_entrance = entrance is None
+        self._entrance, self.exit = entrance or Spot(rate_hz), Spot(rate_hz)
+        self._spectrum, self._true_peak = treatment.shapes_spectrum, true_peak
+        for spot in (self._entrance, self.exit):
+            spot.keep(spectrum=treatment.shapes_spectrum, true_peak=true_peak)
+        self.exit.keep(spectrum=mono_loss, true_peak=False)
         many = treatment.decisions_per_frame
         self.gain = GainTally(rate_hz * many, lag_frames * many, treatment.resting_gain)
         self.band_gains = [GainTally(rate_hz, lag_frames, 1.0) for _ in range(treatment.band_gains)]
-        self.bands = (ThirdOctaves(rate_hz), ThirdOctaves(rate_hz)) if treatment.shapes_spectrum else None
-        self.true_peaks = (TruePeak(rate_hz), TruePeak(rate_hz)) if true_peak else None
-        self._folded = (ThirdOctaves(rate_hz), ThirdOctaves(rate_hz)) if mono_loss else None
         self._counts_gain = treatment.is_gain
 
     def feed(
         self, before: NDArray[np.float64], decision: NDArray[np.float64], after: NDArray[np.float64]
     ) -> None:
         """Take in one block of the bus `(frames, 2)` as it came, what was decided, and what left."""
-        self.before.feed(before)
-        self.after.feed(after)
+        if self._feeds_entrance:
+            self._entrance.feed(before)
+        self.exit.feed(after)
         if self._counts_gain:
             self.gain.feed(decision)
         for k, tally_of_band in enumerate(self.band_gains):
             tally_of_band.feed(np.ascontiguousarray(decision[:, k]))
-        for pair in (self.bands, self.true_peaks):
-            if pair:
-                pair[0].feed(before)
-                pair[1].feed(after)
-        if self._folded:
-            self._folded[0].feed(after)
-            self._folded[1].feed(np.repeat(0.5 * (after[:, :1] + after[:, 1:]), 2, axis=1))
 
     def as_dict(self) -> dict[str, dict[str, Any]]:
-        """Levels before and after for the log, with spectrum and true peak where they were kept."""
-        sides: list[dict[str, Any]] = [dict(self.before.as_dict()), dict(self.after.as_dict())]
-        for k, side in enumerate(sides):
-            if self.true_peaks:
-                side["true_peak_dbtp"] = _rounded(self.true_peaks[k].dbtp, 2)
-            if self.bands:
-                levels = self.bands[k].levels_db()
-                side["third_octaves_db"] = {
-                    name: _rounded(level, 1) for name, level in zip(NOMINAL_HZ, levels, strict=False)
-                }
-        return {"before": sides[0], "after": sides[1]}
+        """Levels before and after for the log, with spectrum and true peak where the stage asks for them."""
+        return {"before": self._side(self._entrance), "after": self._side(self.exit)}
+
+    def _side(self, spot: Spot) -> dict[str, Any]:
+        side: dict[str, Any] = dict(spot.level.as_dict())
+        if self._true_peak and spot.true_peak:
+            side["true_peak_dbtp"] = _rounded(spot.true_peak.dbtp, 2)
+        if self._spectrum and spot.bands:
+            side["third_octaves_db"] = {
+                name: _rounded(level, 1)
+                for name, level in zip(NOMINAL_HZ, spot.bands.levels_db(), strict=False)
+            }
+        return side
+
+    @property
+    def before(self) -> LevelTally:
+        """Level as it came."""
+        return self._entrance.level
+
+    @property
+    def after(self) -> LevelTally:
+        """Level as it left."""
+        return self.exit.level
 
     def band_changes_db(self) -> dict[str, float]:
         """Change of each third octave that sounded, by its nominal frequency in Hz."""
-        if not self.bands:
+        if not (self._entrance.bands and self.exit.bands):
             return {}
-        before, after = (bands.levels_db() for bands in self.bands)
+        before, after = self._entrance.bands.levels_db(), self.exit.bands.levels_db()
         heard = max((level for level in before if level is not None), default=0.0) - HEARD_DB
         return {
             name: round(now - was, 2)
@@ -184,9 +228,9 @@ class Totals:
 
         0 dB where both sides are alike, -3.0 where they have nothing in common; at least -60.
         """
-        if not self._folded:
+        if not self.exit.bands:
             return {}
-        both, mono = (bands.levels_db() for bands in self._folded)
+        both, mono = self.exit.bands.levels_db(), self.exit.bands.mono_levels_db()
         heard = max((level for level in both if level is not None), default=0.0) - HEARD_DB
         return {
             name: round(max(-HEARD_DB, (-math.inf if folded is None else folded) - level), 2)

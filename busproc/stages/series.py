@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from busproc.stages.base import Audio, Context, Stage
+from busproc.stages.observe import Spot
 from busproc.stages.treatments import DelayLine
 
 Placed = Sequence[tuple[str, Stage]]
@@ -55,16 +56,28 @@ def plan_series(stages: Placed, context: Context) -> SeriesPlan:
     return SeriesPlan(tuple(steps), latency, tail)
 
 
-def start_series(plan: SeriesPlan, lanes: int) -> SeriesState:
-    """Make a fresh state."""
+def start_series(plan: SeriesPlan, lanes: int, *, watched: bool = True) -> SeriesState:
+    """Make a fresh state; without `watched` nothing is kept for the log, and no record can be made."""
     return SeriesState(
         lanes,
-        stages=[step.plan and step.stage.start(step.plan, lanes, step.context) for step in plan.steps],
+        stages=list(_start_stages(plan, lanes, watched=watched)),
         keys=[
             {key.name: DelayLine(step.arrival_frames, (2,)) for _, key in step.stage.key_inputs()}
             for step in plan.steps
         ],
     )
+
+
+def _start_stages(plan: SeriesPlan, lanes: int, *, watched: bool) -> Iterator[Any]:
+    """Start each stage at the spot where the one before has left its sound."""
+    spot: Spot | None = None
+    for step in plan.steps:
+        if step.plan is None:
+            yield None
+            continue
+        state = step.stage.start(step.plan, lanes, step.context, watched=watched, entrance=spot)
+        spot = state.exit
+        yield state
 
 
 def process_series(plan: SeriesPlan, state: SeriesState, lanes: Audio, keys: Mapping[str, Audio]) -> Audio:

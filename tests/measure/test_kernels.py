@@ -52,7 +52,7 @@ def test_window_and_power():
     spectrum.window_channels.py_func(block, ramp, plain)
     np.testing.assert_array_equal(compiled, plain)
     bins = np.fft.rfft(compiled)
-    power, by_hand = np.ones(101), np.ones(101)
+    power, by_hand = np.ones((2, 101)), np.ones((2, 101))
     spectrum.add_power(bins, power)
     spectrum.add_power.py_func(bins, by_hand)
     np.testing.assert_array_equal(power, by_hand)

@@ -22,6 +22,14 @@ def test_block_size_does_not_matter(size):
     assert spectrum_of(audio, 8000, size).levels_db() == spectrum_of(audio, 8000).levels_db()
 
 
+def test_folded_to_mono_it_reads_what_the_fold_itself_reads():
+    audio = programme(8000, 2.5, seed=3)
+    fold = np.repeat(audio.mean(axis=1, keepdims=True), 2, axis=1)
+    found, expected = spectrum_of(audio, 8000).mono_levels_db(), spectrum_of(fold, 8000).levels_db()
+    np.testing.assert_allclose(found, expected, rtol=0, atol=1e-9)
+    assert spectrum_of(audio, 8000).levels_db() != found
+
+
 def test_reading_in_between_changes_nothing():
     audio = programme(8000, 2.5, seed=2)
     bands = ThirdOctaves(8000)

@@ -9,11 +9,14 @@ from busproc.chain import Chain
 from busproc.errors import RenderError
 from busproc.stages.base import Condition, Context
 from busproc.stages.compressor import Compressor
+from busproc.stages.eq import Eq
+from busproc.stages.eq_bands import Shaped
 from busproc.stages.gain import Gain
 from busproc.stages.limiter import Limiter
 from busproc.stages.parallel import Branch, Parallel
 from busproc.stages.saturator import Saturator
-from busproc.stages.series import SeriesPlan
+from busproc.stages.series import SeriesPlan, process_series, start_series
+from busproc.stages.width import Width
 from tests.stages.probe import RATE_HZ, gain_curve, noise, streamed
 
 LOUD = Condition(measure="true_peak_dbtp", above=-1.0)
@@ -33,6 +36,37 @@ def run(chain, here, sound):
     state = chain.start(plan, 1)
     left = chain.process(plan, state, np.ascontiguousarray(sound[:, None]), {})[:, 0]
     return left, chain.record(plan, state)
+
+
+SHAPED = Shaped(shape="bell", freq_hz=1000.0, gain_db=6.0, q=3.0)
+
+
+def test_what_one_stage_leaves_is_measured_once_and_is_what_the_next_one_gets():
+    """Each neighbour asks for other things: the eq and width for spectra, the limiter for true peaks."""
+    stages = (
+        Eq(bands=(SHAPED,)),
+        Gain(gain_db=1.0),
+        Width(width=1.5),
+        Limiter(ceiling_dbtp=-12.0, verify=False),
+        Parallel(branches=(Branch(level_db=-6.0),)),
+        Gain(gain_db=2.0),
+    )
+    here, sound = Context(RATE_HZ), noise(RATE_HZ // 2, level=0.3)
+    _, records = run(Chain(stages=stages), here, sound)
+    for stage, record in zip(stages, records, strict=True):
+        sound, (alone,) = run(Chain(stages=(stage,)), here, sound)
+        assert record["before"] == alone["before"]
+        assert record["after"] == alone["after"]
+
+
+def test_an_unwatched_chain_makes_the_same_bits():
+    chain, sound = Chain(stages=(Compressor(), Parallel(branches=(Branch(level_db=-6.0),)))), noise(5000)
+    plan = chain.plan(Context(RATE_HZ))
+    state = start_series(plan, 1, watched=False)
+    lanes = np.ascontiguousarray(sound[:, None])
+    left = process_series(plan, state, lanes, {})[:, 0]
+    np.testing.assert_array_equal(left, run(chain, Context(RATE_HZ), sound)[0])
+    assert state.stages[0].exit.level.frames == state.stages[1].exit.level.frames == 0
 
 
 @pytest.mark.parametrize(

@@ -40,6 +40,10 @@ class Chain(Settings):
     """A name for people."""
     purpose: Annotated[str, Field(max_length=600)] = ""
     """What the chain is for, in a sentence."""
+    not_for: Annotated[str, Field(max_length=600)] = ""
+    """When another chain does better, in a sentence."""
+    listen_for: Annotated[str, Field(max_length=600)] = ""
+    """What tells by ear whether it does its work, in a sentence."""
     stages: Annotated[tuple[AnyStage, ...], Field(max_length=64)] = ()
     """The stages, in the order in which sound passes them."""
 
@@ -144,7 +148,7 @@ def process(
 
 def _run(plan: SeriesPlan, lanes: Audio, keys: Mapping[str, Audio], block_frames: int) -> Iterator[Audio]:
     """Feed stages a whole sound, and silence for their latency; give what leaves, latency taken out."""
-    state = start_series(plan, lanes.shape[1])
+    state = start_series(plan, lanes.shape[1], watched=False)
     late, total = plan.latency_frames, len(lanes) + plan.latency_frames
     lanes, keys = _padded(lanes, total), {name: _padded(sound, total) for name, sound in keys.items()}
     for at in range(0, total, block_frames):

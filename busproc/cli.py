@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -67,6 +67,7 @@ def main() -> None:
     "--to", "to_s", type=float, metavar="SECONDS", help=".. to here; equal to that part of the whole."
 )
 @click.option("--allow-outside", is_flag=True, help="Let paths in the session lead out of its folder.")
+@click.option("--profile", is_flag=True, help="Tell afterwards which part of the work took how long.")
 def render(
     session: Path,
     out_dir: Path,
@@ -75,6 +76,7 @@ def render(
     from_s: float | None,
     to_s: float | None,
     allow_outside: bool,
+    profile: bool,
 ) -> None:
     """Render a session: the mix and its decision log.
 
@@ -85,9 +87,10 @@ def render(
       busproc render harbour_lamps/session.json --out prints
     """
     from busproc import decisions
+    from busproc.profile import profiled
     from busproc.rendering import render as render_song
 
-    with _progress() as progress:
+    with profiled() if profile else nullcontext() as spent, _progress() as progress:
         done = render_song(
             session,
             out_dir,
@@ -102,6 +105,35 @@ def render(
     click.echo(
         f"written to {out_dir}: {', '.join(file.name for file in (*done.files, done.log, done.words))}"
     )
+    if spent:
+        click.echo(spent.table(done.decisions["frames"] / done.decisions["rate_hz"]))
+
+
+@main.command("print")
+@click.argument("session", type=FILE)
+@click.option("--out", "out_dir", type=FILE, required=True, help="Folder for the delivery; made if missing.")
+@click.option("--overwrite", is_flag=True, help="Replace files that are there.")
+@click.option("--allow-outside", is_flag=True, help="Let paths in the session lead out of its folder.")
+def print_(session: Path, out_dir: Path, *, overwrite: bool, allow_outside: bool) -> None:
+    """Write a whole delivery: mix, stems that add up to it, versions.
+
+    The session's "deliver" says which. With them come the decision log, a manifest of every file, and
+    what it takes to make all of it again.
+
+    \b
+    Example:
+      busproc print harbour_lamps/session.json --out delivery
+    """
+    from busproc import decisions
+    from busproc.delivery.printing import print_session
+
+    with _progress() as progress:
+        done = print_session(
+            session, out_dir, overwrite=overwrite, allow_outside=allow_outside, progress=progress
+        )
+    for line in decisions.summary(done.decisions):
+        click.echo(line)
+    click.echo(f"{len(done.files)} files written to {out_dir}, listed in delivery.json")
 
 
 @main.command()
@@ -117,10 +149,12 @@ def meter(files: tuple[Path, ...], *, as_json: bool) -> None:
       busproc meter prints/*.wav
       busproc meter --json mix.wav | python -m json.tool
     """
-    from busproc.delivery import read_back
+    from busproc.delivery.writing import read_back
+    from busproc.kernels.jit import compiling_told
 
     readings: list[dict[str, Any]] = []
-    exit_code = _for_each(files, lambda file: readings.append({"file": str(file), **read_back(file)}))
+    with compiling_told(lambda line: click.echo(line, err=True)):
+        exit_code = _for_each(files, lambda file: readings.append({"file": str(file), **read_back(file)}))
     if as_json:
         _print_file(json.dumps(readings, indent=1, ensure_ascii=False) + "\n")
     elif readings:
@@ -203,13 +237,42 @@ def presets(name: str | None) -> None:
       busproc presets
       busproc presets open_and_gentle > chains/bus.json
     """
-    from busproc.presets import load_preset, preset_names, preset_path
+    from busproc.presets import preset_list, preset_path
 
-    if name is not None:
+    if name is None:
+        click.echo(preset_list())
+    else:
         _print_file(preset_path(name).read_text(encoding="utf-8"))
+
+
+@main.command()
+@click.argument("file", type=FILE)
+@click.option("--plot", "picture", type=FILE, help="Draw it into this file: .svg, .png or .pdf.")
+@click.option("--rate-hz", type=click.IntRange(8000, 384000), default=48000, show_default=True)
+@click.option("--overwrite", is_flag=True, help="Replace a picture that is there.")
+def chain(file: Path, *, picture: Path | None, rate_hz: int, overwrite: bool) -> None:
+    """Tell what a chain is set to, or draw what it does.
+
+    Every curve is measured on the stage itself: gain over frequency, level out over level in, the pace
+    of a gain.
+
+    \b
+    Example:
+      busproc chain chains/bus.json
+      busproc chain chains/bus.json --plot bus.svg
+    """
+    from busproc.chain import load_chain
+
+    loaded = load_chain(file)
+    if picture is None:
+        from busproc.pictures.wording import chain_in_words
+
+        click.echo(chain_in_words(loaded, rate_hz))
         return
-    for each in preset_names():
-        click.echo(f"{each:22}{load_preset(each).purpose}")
+    from busproc.pictures.layout import save_picture
+
+    save_picture(loaded, picture, rate_hz, overwrite=overwrite)
+    click.echo(f"drawn to {picture}")
 
 
 @main.command()
@@ -289,6 +352,8 @@ def _print_file(text: str) -> None:
 @contextmanager
 def _progress() -> Iterator[Callable[[str, float], None]]:
     """A bar on a terminal, a line for each new thing elsewhere; on standard error either way."""
+    from busproc.kernels.jit import compiling_told
+
     if not sys.stderr.isatty():
         told: set[str] = set()
 
@@ -297,11 +362,13 @@ def _progress() -> Iterator[Callable[[str, float], None]]:
                 told.add(what)
                 click.echo(what, err=True)
 
-        yield tell
+        with compiling_told(lambda line: tell(line, 0.0)):
+            yield tell
         return
     from rich.console import Console
     from rich.progress import Progress
 
-    with Progress(console=Console(stderr=True), transient=True) as bar:
+    console = Console(stderr=True)
+    with Progress(console=console, transient=True) as bar, compiling_told(console.print):
         task = bar.add_task("", total=1.0)
         yield lambda what, done: bar.update(task, description=what, completed=done)

@@ -9,8 +9,10 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from busproc.delivery.prints import Passage
 from busproc.errors import SettingsFileError
 from busproc.jsonfile import read_object
+from busproc.making import Made
 from busproc.song import Song
 
 FORMAT = "busproc-decisions/1"
@@ -34,27 +36,19 @@ SHOWN_TRIM_DB = 0.005
 Record = dict[str, Any]
 
 
-def build(
-    song: Song,
-    places: list[Record],
-    facts: Mapping[str, Any],
-    deliveries: list[Record],
-    passage: Record | None,
-) -> Record:
+def build(song: Song, made: Made, deliveries: list[Record], passage: Passage | None) -> Record:
     """Put the log together. The same inputs, settings and versions give the same document.
 
     Parameters
     ----------
     song
         What was rendered.
-    places
-        One record a bus, in the order of the session file.
-    facts
-        What measuring passes found, by place.
+    made
+        What came of it: facts, a record for every place, versions.
     deliveries
         One record a written file.
     passage
-        `from_s` and `to_s` where only a passage was written.
+        First and last second where only a passage was written.
     """
     session = song.session
     inputs = [
@@ -85,12 +79,13 @@ def build(
         "versions": versions,
         "rate_hz": song.rate_hz,
         "frames": song.frames,
-        **({"passage": passage} if passage else {}),
+        **({"passage": {"from_s": passage[0], "to_s": passage[1]}} if passage else {}),
         "inputs": inputs,
         "notes": list(song.notes),
         "session": settings,
-        "measured_before": {place: _numbers(found) for place, found in facts.items()},
-        "places": places,
+        "measured_before": {place: _numbers(found) for place, found in made.facts.items()},
+        "places": made.places,
+        **({"compared": made.compared} if made.compared else {}),
         "deliveries": deliveries,
     }
 
@@ -142,7 +137,7 @@ def summary(document: Record) -> Iterator[str]:
         names = [place["place"] for place in plain if bool(place["moved"]) is moved]
         if names:
             yield f"{title}: {', '.join(names)}"
-    yield from map(_delivery, document["deliveries"])
+    yield from _in_short(document["deliveries"])
 
 
 def in_words(document: Record) -> str:
@@ -178,7 +173,33 @@ def _lines(document: Record) -> Iterator[str]:
             yield from _section(_heading(place), list(_decisions(place["decisions"])))
     yield from _section("Only moved: no chain", [_heading(place) for place in plain if place["moved"]])
     yield from _section("Left alone: no chain", [_heading(place) for place in plain if not place["moved"]])
-    yield from _section("Written", [_delivery(record) for record in document["deliveries"]])
+    yield from _section("Versions, decided by the mix and by themselves", _compared(document))
+    yield from _section("Written", _written(document["deliveries"]))
+
+
+def _compared(document: Record) -> list[str]:
+    return [
+        "; ".join(
+            [
+                f"{each['version']} (written: by {each['decided_by']}): {_apart(each)}",
+                *map(_reduction, each["reductions"]),
+            ]
+        )
+        for each in document.get("compared", [])
+    ]
+
+
+def _apart(found: Record) -> str:
+    if found["difference_dbfs"] is None or found["itself_dbfs"] is None:
+        return "the two do not differ"
+    return f"the two differ by {found['difference_dbfs'] - found['itself_dbfs']:+.1f} dB against its level"
+
+
+def _reduction(found: Record) -> str:
+    return (
+        f"{found['stage']} {found['mix_percentile_95_db']:.1f} dB by the mix, "
+        f"{found['itself_percentile_95_db']:.1f} dB by itself (95th percentile)"
+    )
 
 
 def _section(title: str, lines: list[str]) -> Iterator[str]:
@@ -204,8 +225,35 @@ def _decisions(records: list[Record], indent: str = "") -> Iterator[str]:
             yield from _decisions(branch["decisions"], indent + "     ")
 
 
-def _delivery(record: Record) -> str:
-    found = record["measured"]
+def _written(records: list[Record]) -> list[str]:
+    """A line for every file; the gain of a set stands once, with its first file."""
+    told: set[tuple[int, Any]] = set()
+    lines = []
+    for record in records:
+        of_set = (record["rate_hz"], record["bits"])
+        trim = ""
+        if record["trim_db"] <= -SHOWN_TRIM_DB and of_set not in told:
+            all_of = "" if sum((r["rate_hz"], r["bits"]) == of_set for r in records) == 1 else " with its set"
+            trim = f"; turned down{all_of} by {-record['trim_db']:.2f} dB {record['trim_why']}"
+        told.add(of_set)
+        lines.append(f"{record['file']}: {_levels(record['measured'])}{trim}; sha256 {record['sha256'][:12]}")
+    return lines
+
+
+def _in_short(records: list[Record]) -> Iterator[str]:
+    """A line for every mix, and one for all stems or versions of a kind."""
+    mixes = [record for record in records if record["what"] == "mix"]
+    yield from _written(mixes)
+    folders: dict[str, list[Record]] = {}
+    for record in records:
+        if record["what"] != "mix":
+            folders.setdefault(record["file"].partition("/")[0], []).append(record)
+    for folder, inside in folders.items():
+        pieces = dict.fromkeys(record["piece"] for record in inside)
+        yield f"{folder}/: {len(inside)} files, {', '.join(pieces)}"
+
+
+def _levels(found: Record) -> str:
     parts = [
         f"{value:.1f} {unit}"
         for value, unit in (
@@ -215,7 +263,4 @@ def _delivery(record: Record) -> str:
         )
         if value is not None
     ]
-    trim = ""
-    if record["trim_db"] <= -SHOWN_TRIM_DB:
-        trim = f"; turned down by {-record['trim_db']:.2f} dB {record['trim_why']}"
-    return f"{record['file']}: {', '.join(parts) or 'silence'}{trim}; sha256 {record['sha256'][:12]}"
+    return ", ".join(parts) or "silence"

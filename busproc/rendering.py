@@ -5,29 +5,20 @@ from __future__ import annotations
 import json
 import platform
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from busproc import decisions
 from busproc.chain import BLOCK_FRAMES
-from busproc.delivery import Print, part_name, write_print
-from busproc.errors import InputError, RenderError
-from busproc.facts import find_facts
+from busproc.delivery.orders import plain_name
+from busproc.delivery.prints import Passage, part_name, plan_prints
+from busproc.delivery.sets import write_sets
+from busproc.errors import InputError
 from busproc.files import atomic_files
-from busproc.routes import MIX_BUS
-from busproc.routing import GraphPlan, plan_graph, record_graph, start_graph
-from busproc.run import stream
-from busproc.scratch import Scratch
-from busproc.session import plain_name
+from busproc.making import make
+from busproc.progress import Progress, silently
 from busproc.song import Song, load_session
-from busproc.stages.limiter import Limiter
-
-Progress = Callable[[str, float], None]
-"""Called with what is being done, and how much of it is (0 to 1)."""
 
 
 @dataclass(frozen=True)
@@ -40,10 +31,6 @@ class Rendered:
     decisions: dict[str, Any]
 
 
-def _no_progress(what: str, done: float) -> None:
-    pass
-
-
 def render(
     session: Song | Path | str,
     out_dir: Path | str,
@@ -53,9 +40,11 @@ def render(
     from_s: float | None = None,
     to_s: float | None = None,
     block_frames: int = BLOCK_FRAMES,
-    progress: Progress = _no_progress,
+    progress: Progress = silently,
 ) -> Rendered:
-    """Render a session: write its deliveries and its decision log.
+    """Render a session: write the mix in every format it asks for, and its decision log.
+
+    Stems and versions are written by `print_session`.
 
     Parameters
     ----------
@@ -93,32 +82,23 @@ def render(
     started = time.time()
     song = session if isinstance(session, Song) else load_session(session, allow_outside=allow_outside)
     passage = _passage(song, from_s, to_s)
-    prints = [Print(item, song.session.song, song.rate_hz, passage) for item in song.session.deliver]
+    numbers = [n for n, item in enumerate(song.session.deliver) if item.what == "mix"]
+    prints = plan_prints(song.session, song.buses, song.rate_hz, numbers, passage)
     folder = _folder(out_dir)
     name = plain_name(song.session.song) + part_name(passage)
     log, words = folder / f"{name}.decisions.json", folder / f"{name}.decisions.txt"
-    finals = [*(folder / each.file_name for each in prints), log, words]
-    with atomic_files(finals, overwrite=overwrite) as parts, Scratch((2,), folder) as spool:
-        facts = find_facts(song, block_frames, lambda what: progress(what, 0.0))
-        plan = plan_graph(song, facts)
-        state = start_graph(plan)
-        for block in stream(plan, state, block_frames):
-            _refuse_not_finite(block, spool.frames, song.rate_hz)
-            spool.append(block[:, 0])
-            progress("rendering", spool.frames / song.frames)
-        written = []
-        for each, part in zip(prints, parts, strict=False):
-            progress(f"writing {each.file_name}", 0.0)
-            written.append(write_print(spool, each, part, _ceiling(plan)))
-        span = {"from_s": passage[0], "to_s": passage[1]} if passage else None
-        document = decisions.build(song, record_graph(plan, state), facts, written, span)
+    finals = [*(folder / each.path for each in prints), log, words]
+    with atomic_files(finals, overwrite=overwrite) as parts:
+        made = make(song, numbers, folder, block_frames, progress)
+        written = write_sets(song, made, dict(zip(prints, parts, strict=False)), passage, progress)
+        document = decisions.build(song, made, written, passage)
         parts[-2].write_text(decisions.to_json(document), encoding="utf-8")
         parts[-1].write_text(decisions.in_words(document), encoding="utf-8")
     _note_the_run(folder / f"{name}.run.json", started)
     return Rendered(tuple(finals[:-2]), log, words, document)
 
 
-def _passage(song: Song, from_s: float | None, to_s: float | None) -> tuple[float, float] | None:
+def _passage(song: Song, from_s: float | None, to_s: float | None) -> Passage | None:
     if from_s is None and to_s is None:
         return None
     end = song.frames / song.rate_hz
@@ -135,21 +115,6 @@ def _folder(out_dir: Path | str) -> Path:
     except OSError as error:
         raise InputError(f"{folder} cannot be made a folder for the results: {error.strerror}") from None
     return folder
-
-
-def _ceiling(plan: GraphPlan) -> float | None:
-    """Ceiling of the limiter that ends the mix bus, whether or not it was needed there."""
-    last = plan.bus(MIX_BUS).bus.chain.stages[-1:]
-    return last[0].ceiling_dbtp if last and isinstance(last[0], Limiter) else None
-
-
-def _refuse_not_finite(block: Any, at_frame: int, rate_hz: int) -> None:
-    bad = np.flatnonzero(~np.isfinite(block[:, 0]).all(axis=-1))
-    if len(bad):
-        raise RenderError(
-            f"the mix is not a finite number at {(at_frame + bad[0]) / rate_hz:.3f} s; please report this "
-            "with the session"
-        )
 
 
 def _note_the_run(path: Path, started: float) -> None:

@@ -25,6 +25,8 @@ class Bus:
     path: str
     fader: Fader
     chain: Chain
+    is_spare: bool = False
+    """Whether it is heard in versions only."""
 
     @property
     def place(self) -> str:
@@ -44,7 +46,7 @@ class Bus:
     @property
     def only_keys(self) -> bool:
         """Whether it feeds nothing and is only listened to by keys."""
-        return isinstance(self.fader, Stem) and not self.fader.heard
+        return isinstance(self.fader, Stem) and not self.fader.heard and not self.is_spare
 
     @property
     def target(self) -> str | None:

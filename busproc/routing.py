@@ -1,53 +1,52 @@
-"""The graph of a song at work: every bus in order, every path delayed so that all arrive together.
+"""The graph of a song: every bus in order, every path delayed so that all arrive together.
 
 A bus sums what feeds it (in the order of the session file), runs its chain, then its fader. Each path
 into it waits for the latest one; a key waits until the sound it steers has come as far. `before_chain`
 taps the sum, `after_chain` what leaves the fader.
+
+Beside the bus itself (lane 0) run the contributions to it that are wanted apart, each under the number of
+its lane. A bus carries only those that reach it, and where one of them is all there is, it is lane 0.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
-import numpy as np
-
-from busproc.kernels import moves
-from busproc.measure.meter import Meter
 from busproc.routes import MIX_BUS, Bus
 from busproc.session import Point, Ridden, Stem, Tap
 from busproc.song import Song
-from busproc.stages.base import Audio, Context, Facts
+from busproc.stages.base import Context, Facts
 from busproc.stages.gain import pan_gains
-from busproc.stages.series import (
-    Placed,
-    SeriesPlan,
-    SeriesState,
-    plan_series,
-    process_series,
-    record_series,
-    start_series,
-)
-from busproc.stages.treatments import DelayLine
+from busproc.stages.series import Placed, SeriesPlan, plan_series
 
 
 @dataclass(frozen=True)
 class Feed:
-    """A path from one bus into another, or into its keys."""
+    """A path from one bus into another, or into its keys.
+
+    `late_frames` is how late the sound enters it, `columns` where each column of the source goes.
+    """
 
     source: str
     tap: Tap
     level_db: float = 0.0
     ride: tuple[Point, ...] = ()
     is_send: bool = False
+    late_frames: int = 0
+    columns: tuple[tuple[int, int], ...] = ((0, 0),)
 
 
 @dataclass(frozen=True)
 class BusPlan:
-    """A bus, planned: what feeds it, how late it is at its entrance and after its chain."""
+    """A bus, planned: what feeds it, how late it is at its entrance and after its chain.
+
+    `lanes` are the contributions that reach it; `is_whole` tells that there is nothing beside them.
+    """
 
     bus: Bus
+    lanes: tuple[int, ...]
+    is_whole: bool
     fader: Ridden
     pan: tuple[float, float]
     feeds: tuple[Feed, ...]
@@ -58,6 +57,15 @@ class BusPlan:
     def latency_frames(self, tap: Tap) -> int:
         """How late the sound is at a tap."""
         return self.arrival_frames + (self.series.latency_frames if tap == "after_chain" else 0)
+
+    @property
+    def columns(self) -> int:
+        """How many lanes it runs: 0, and the contributions unless one is all there is."""
+        return 1 if self.lanes[1:] == () and self.is_whole else 1 + len(self.lanes)
+
+    def column(self, lane: int) -> int:
+        """Where a contribution runs."""
+        return 0 if self.columns == 1 else 1 + self.lanes.index(lane)
 
 
 @dataclass(frozen=True)
@@ -86,27 +94,14 @@ class GraphPlan:
         return tails[self.buses[-1].bus.name]
 
 
-@dataclass
-class BusState:
-    """What changes in one bus: chain, waiting paths, meter of what leaves."""
-
-    series: SeriesState
-    waits: list[DelayLine]
-    key_waits: dict[str, DelayLine]
-    source_wait: DelayLine
-    meter: Meter
-
-
-@dataclass
-class GraphState:
-    """What changes in a graph: its buses, and the frame that comes next."""
-
-    lanes: int
-    buses: list[BusState]
-    at_frame: int = 0
-
-
-def plan_graph(song: Song, facts: Facts, *, end: str = MIX_BUS, stages: Placed | None = None) -> GraphPlan:
+def plan_graph(
+    song: Song,
+    facts: Facts,
+    *,
+    end: str = MIX_BUS,
+    stages: Placed | None = None,
+    lane_of: Mapping[str, int] | None = None,
+) -> GraphPlan:
     """Plan every bus that is heard at `end`.
 
     Parameters
@@ -119,163 +114,68 @@ def plan_graph(song: Song, facts: Facts, *, end: str = MIX_BUS, stages: Placed |
         Name of the last bus.
     stages
         For a measuring pass: the first few stages of that bus in place of its chain and fader.
+    lane_of
+        Lane (1 and up) in which a stem is carried apart, or all that a return makes.
     """
-    needed = _ancestors(song, end, stages)
+    lane_of = lane_of or {}
+    needed = _ancestors(song, end, stages, lane_of)
     planned: dict[str, BusPlan] = {}
     for name in song.order:
-        if name not in needed:
-            continue
-        bus = song.buses[name]
-        placed = stages if name == end and stages is not None else bus.chain.placed()
-        feeds = tuple(_feeds(song, bus))
-        keys = {key.name: Feed(key.source, key.tap) for _, stage in placed for _, key in stage.key_inputs()}
-        paths = [*feeds, *keys.values()]
-        arrival = max((planned[path.source].latency_frames(path.tap) for path in paths), default=0)
-        series = plan_series(placed, Context(song.rate_hz, bus.place, facts, arrival))
-        measured = name == end and stages is not None
-        fader, pan = (Ridden(), (1.0, 1.0)) if measured else (bus.fader, _pan(song, bus))
-        planned[name] = BusPlan(bus, fader, pan, feeds, keys, series, arrival)
+        if name in needed:
+            only = stages if name == end else None
+            planned[name] = _plan_bus(song, song.buses[name], only, planned, facts, lane_of)
     return GraphPlan(song, tuple(planned.values()))
 
 
-def start_graph(plan: GraphPlan, lanes: int = 1) -> GraphState:
-    """Make a fresh state for lane 0 and any further lanes."""
-    by_name = {bus.bus.name: bus for bus in plan.buses}
+def _plan_bus(
+    song: Song,
+    bus: Bus,
+    stages: Placed | None,
+    planned: Mapping[str, BusPlan],
+    facts: Facts,
+    lane_of: Mapping[str, int],
+) -> BusPlan:
+    placed = bus.chain.placed() if stages is None else stages
 
-    def wait(bus: BusPlan, feed: Feed, shape: tuple[int, ...]) -> DelayLine:
-        return DelayLine(bus.arrival_frames - by_name[feed.source].latency_frames(feed.tap), shape)
+    def late(feed: Feed) -> Feed:
+        return replace(feed, late_frames=planned[feed.source].latency_frames(feed.tap))
 
-    return GraphState(
-        lanes,
-        [
-            BusState(
-                series=start_series(bus.series, lanes),
-                waits=[wait(bus, feed, (lanes, 2)) for feed in bus.feeds],
-                key_waits={name: wait(bus, feed, (2,)) for name, feed in bus.keys.items()},
-                source_wait=DelayLine(bus.arrival_frames, (2,)),
-                meter=Meter(plan.song.rate_hz, 2),
-            )
-            for bus in plan.buses
-        ],
-    )
+    feeds = [late(feed) for feed in _feeds(song, bus) if _takes_part(song, feed, lane_of)]
+    listened = [key for _, stage in placed for _, key in stage.key_inputs()]
+    keys = {key.name: late(Feed(key.source, key.tap)) for key in listened}
+    arrival = max((path.late_frames for path in [*feeds, *keys.values()]), default=0)
+    series = plan_series(placed, Context(song.rate_hz, bus.place, facts, arrival))
+    fader, pan = (bus.fader, _pan(song, bus)) if stages is None else (Ridden(), (1.0, 1.0))
+    lanes, is_whole = _lanes_of(bus, [planned[feed.source] for feed in feeds], lane_of)
+    plan = BusPlan(bus, lanes, is_whole, fader, pan, (), keys, series, arrival)
+    led = tuple(replace(feed, columns=_columns(planned[feed.source], plan)) for feed in feeds)
+    return replace(plan, feeds=led)
 
 
-def process_graph(
-    plan: GraphPlan,
-    state: GraphState,
-    frames: int,
-    stems: Mapping[str, Audio],
-    lane_of: Mapping[str, int] | None = None,
-) -> Audio:
-    """Run one block.
+def _lanes_of(bus: Bus, sources: list[BusPlan], lane_of: Mapping[str, int]) -> tuple[tuple[int, ...], bool]:
+    """Contributions that reach a bus, and whether they are all that does."""
+    if bus.name in lane_of:
+        return (lane_of[bus.name],), True
+    if bus.kind == "stems":
+        return (), False
+    lanes = {lane for source in sources for lane in source.lanes}
+    whole = all(source.is_whole and not source.bus.is_spare for source in sources)
+    return tuple(sorted(lanes)), whole
 
-    Parameters
-    ----------
-    plan, state
-        From `plan_graph` and `start_graph`.
-    frames
-        Length of the block.
-    stems
-        Sound of each stem in the graph that is not muted, `(frames, 2)`.
-    lane_of
-        Lane (1 and up) that carries a stem's contribution beside the bus in lane 0.
 
-    Returns
-    -------
-    ndarray
-        What leaves the last bus, `(frames, lanes, 2)`, `latency_frames` late.
+def _columns(source: BusPlan, into: BusPlan) -> tuple[tuple[int, int], ...]:
+    """From which column of one bus to which of another: lane 0 to lane 0, contributions to their own.
+
+    A spare stem is not in the mix, so it stays out of lane 0.
     """
-    silence = np.zeros((frames, state.lanes, 2))
-    taps: dict[tuple[str, Tap], Audio] = {}
-    out = silence
-    for bus, inner in zip(plan.buses, state.buses, strict=True):
-        name = bus.bus.name
-        if bus.bus.is_muted:
-            taps[name, "before_chain"] = taps[name, "after_chain"] = out = silence
-            continue
-        total = np.zeros((frames, state.lanes, 2))
-        if name in stems:
-            total[:, sorted({0, (lane_of or {}).get(name, 0)})] += inner.source_wait.push(stems[name])[
-                :, None
-            ]
-        for feed, line in zip(bus.feeds, inner.waits, strict=True):
-            late = plan.bus(feed.source).latency_frames(feed.tap)
-            gain = _level(feed.level_db, feed.ride, plan.song.rate_hz, state.at_frame - late, frames)
-            total += line.push(_scaled(taps[feed.source, feed.tap], gain))
-        keys = {
-            key: inner.key_waits[key].push(np.ascontiguousarray(taps[feed.source, feed.tap][:, 0]))
-            for key, feed in bus.keys.items()
-        }
-        out = process_series(bus.series, inner.series, total, keys)
-        out = _faded(plan, bus, out, state.at_frame)
-        inner.meter.feed(np.ascontiguousarray(out[:, 0]))
-        taps[name, "before_chain"], taps[name, "after_chain"] = total, out
-    state.at_frame += frames
-    return out
+    apart = source.lanes if into.columns > 1 else ()
+    together = () if source.bus.is_spare else ((0, 0),)
+    return (*together, *((source.column(lane), into.column(lane)) for lane in apart))
 
 
-def record_graph(plan: GraphPlan, state: GraphState) -> list[dict[str, Any]]:
-    """Tell what every bus did, in the order of the session file."""
-    at_work = {bus.bus.name: (bus, inner) for bus, inner in zip(plan.buses, state.buses, strict=True)}
-    return [
-        {
-            "place": bus.bus.place,
-            "fed_by": _fed_by(plan, bus),
-            "moved": _moves(bus),
-            "arrival_frames": bus.arrival_frames,
-            "latency_frames": bus.series.latency_frames,
-            "left_at": inner.meter.reading().as_dict(),
-            "decisions": record_series(bus.series, inner.series),
-        }
-        for bus, inner in (at_work[name] for name in plan.song.buses if name in at_work)
-        if not bus.bus.is_muted
-    ]
-
-
-def _moves(bus: BusPlan) -> list[str]:
-    """What was done to a bus beside its chain, in words: trim, polarity, fades, fader, ride, pan."""
-    fader, told = bus.bus.fader, []
-    if isinstance(fader, Stem):
-        told += [f"trim {fader.gain_db:+g} dB"] if fader.gain_db else []
-        told += ["polarity inverted"] if fader.polarity == "inverted" else []
-        told += [f"fade in {fader.fade_in_ms:g} ms"] if fader.fade_in_ms else []
-        told += [f"fade out {fader.fade_out_ms:g} ms"] if fader.fade_out_ms else []
-    told += [f"fader {fader.level_db:+g} dB"] if fader.level_db else []
-    if fader.ride:
-        levels = [point.level_db for point in fader.ride]
-        told.append(f"ridden {min(levels):+g} to {max(levels):+g} dB")
-    if isinstance(fader, Stem) and fader.pan:
-        told.append(f"panned {abs(fader.pan):.0%} {'right' if fader.pan > 0 else 'left'}")
-    return told
-
-
-def _faded(plan: GraphPlan, bus: BusPlan, out: Audio, at_frame: int) -> Audio:
-    """What leaves a bus: its chain's output at the level of its fader, in its place."""
-    late = bus.latency_frames("after_chain")
-    fader = bus.fader
-    out = _scaled(out, _level(fader.level_db, fader.ride, plan.song.rate_hz, at_frame - late, len(out)))
-    return out if bus.pan == (1.0, 1.0) else out * np.array(bus.pan)
-
-
-def _scaled(sound: Audio, gain: Audio | float) -> Audio:
-    return sound if isinstance(gain, float) and gain == 1.0 else sound * gain
-
-
-def _fed_by(plan: GraphPlan, bus: BusPlan) -> list[str]:
-    heard = [feed for feed in bus.feeds if not plan.bus(feed.source).bus.is_muted]
-    sends = [f"{feed.source} ({feed.tap}, {feed.level_db:+g} dB)" for feed in heard if feed.is_send]
-    return [feed.source for feed in heard if not feed.is_send] + sends
-
-
-def _level(
-    level_db: float, ride: tuple[Point, ...], rate_hz: int, first_frame: int, frames: int
-) -> Audio | float:
-    gain = 10 ** (level_db / 20) if level_db else 1.0
-    if not ride:
-        return gain
-    times = np.array([point.at_s for point in ride])
-    levels = np.array([point.level_db for point in ride])
-    return gain * moves.ride_gain(times, levels, float(rate_hz), first_frame, frames)[:, None, None]
+def _takes_part(song: Song, feed: Feed, lane_of: Mapping[str, int]) -> bool:
+    """Whether a path is run: those of spare stems only where they are carried apart."""
+    return not song.buses[feed.source].is_spare or feed.source in lane_of
 
 
 def _pan(song: Song, bus: Bus) -> tuple[float, float]:
@@ -296,7 +196,7 @@ def _feeds(song: Song, bus: Bus) -> Iterator[Feed]:
             yield Feed(send.source, send.tap, send.level_db, send.ride, is_send=True)
 
 
-def _ancestors(song: Song, end: str, stages: Placed | None) -> set[str]:
+def _ancestors(song: Song, end: str, stages: Placed | None, lane_of: Mapping[str, int]) -> set[str]:
     """Every bus that can be heard, or is listened to by a key, on the way to `end`."""
     found: set[str] = set()
     waiting = [end]
@@ -307,6 +207,6 @@ def _ancestors(song: Song, end: str, stages: Placed | None) -> set[str]:
         found.add(name)
         bus = song.buses[name]
         placed = stages if name == end and stages is not None else bus.chain.placed()
-        waiting += [feed.source for feed in _feeds(song, bus)]
+        waiting += [feed.source for feed in _feeds(song, bus) if _takes_part(song, feed, lane_of)]
         waiting += [key.source for _, stage in placed for _, key in stage.key_inputs()]
     return found

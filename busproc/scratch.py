@@ -36,7 +36,7 @@ class Scratch:
     def __init__(self, shape: tuple[int, ...] = (), folder: Path | None = None) -> None:
         self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed with the object
         self._closed_with = weakref.finalize(self, self._file.close)
-        self._shape, self.folder = shape, folder or Path(tempfile.gettempdir())
+        self.shape, self.folder = shape, folder or Path(tempfile.gettempdir())
         self._bytes = 8 * int(np.prod(shape, dtype=int))
         self.frames = 0
 
@@ -62,11 +62,11 @@ class Scratch:
     def read(self, first: int, frames: int) -> Audio:
         """Frames from anywhere; what lies outside is zero."""
         inside_first, inside_last = max(first, 0), min(first + frames, self.frames)
-        block = np.zeros((frames, *self._shape))
+        block = np.zeros((frames, *self.shape))
         if inside_last > inside_first:
             self._file.seek(inside_first * self._bytes)
             data = self._file.read((inside_last - inside_first) * self._bytes)
-            kept = np.frombuffer(data).reshape(-1, *self._shape)
+            kept = np.frombuffer(data).reshape(-1, *self.shape)
             block[inside_first - first : inside_last - first] = kept
         return block
 

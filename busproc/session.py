@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import itertools
-import re
-from typing import Annotated, ClassVar, Literal, Self
+from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, ConfigDict, Field
 
+from busproc.delivery.orders import Delivery, LevelDb, Name, Version
 from busproc.settings import Settings
 from busproc.stages.gain import PanLaw
 
-Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[\w][\w -]*$")]
 PathText = Annotated[str, Field(min_length=1, max_length=400)]
-LevelDb = Annotated[float, Field(ge=-80, le=24, strict=True)]
 Tap = Literal["before_chain", "after_chain"]
 
 
@@ -122,53 +120,6 @@ class MixBus(Settings):
     """Chain file, relative to the session file; null for none."""
 
 
-class Delivery(Settings):
-    """A file to be written."""
-
-    what: Literal["mix"] = "mix"
-    """What is written."""
-    container: Literal["wav", "flac"] = "wav"
-    """Kind of file; a WAV over 4 GiB becomes RF64."""
-    bits: Literal[16, 24, 32, "32_float"] = 24
-    """Whole numbers of so many bits, or 32_float."""
-    rate_hz: Annotated[int, Field(ge=8000, le=384000, strict=True)] | None = None
-    """Sample rate of the file; null keeps the session's."""
-    dither: bool = True
-    """Triangular dither when reducing to whole numbers."""
-    if_over: Literal["refuse", "trim"] = "refuse"
-    """What to do when whole numbers would pass full scale: write nothing, or turn the file down."""
-
-    @model_validator(mode="after")
-    def _container_holds_it(self) -> Self:
-        if self.container == "flac" and self.bits not in {16, 24}:
-            raise ValueError(f"a FLAC file holds 16 or 24 bits, not {self.bits}; use the wav container")
-        return self
-
-    def rate_of(self, session_rate_hz: int) -> int:
-        """Sample rate of the file."""
-        return self.rate_hz or session_rate_hz
-
-    def file_name(self, song: str, session_rate_hz: int, part: str = "") -> str:
-        """Name of the file: song, what it is, any part of it, rate in kHz and bits.
-
-        >>> Delivery(rate_hz=44100).file_name("Harbour Lamps", 48000)
-        'Harbour_Lamps_mix_44.1k24.wav'
-        """
-        bits = "32f" if self.bits == "32_float" else str(self.bits)
-        rate = f"{self.rate_of(session_rate_hz) / 1000:g}k"
-        return f"{plain_name(song)}_{self.what}{part}_{rate}{bits}.{self.container}"
-
-
-def plain_name(song: str) -> str:
-    """A song's title as the start of file names.
-
-    >>> plain_name("What? A Song!")
-    'What_A_Song'
-    """
-    plain = re.sub(r"[^\w.-]+", "_", song).strip("_.") or "song"
-    return plain.encode()[:150].decode(errors="ignore")  # a file's name has at most 255 bytes
-
-
 class Session(Settings):
     """A song: stems, groups, sends, returns, mix bus, and what to deliver."""
 
@@ -192,5 +143,7 @@ class Session(Settings):
     """Buses fed by sends."""
     mix_bus: MixBus = MixBus()
     """The bus of everything."""
+    versions: Annotated[tuple[Version, ...], Field(max_length=64)] = ()
+    """The mix with stems left out, added or trimmed, to be named in `deliver`."""
     deliver: Annotated[tuple[Delivery, ...], Field(min_length=1, max_length=32)] = (Delivery(),)
     """What is written."""

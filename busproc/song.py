@@ -9,11 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from busproc.chain import Chain, load_chain
+from busproc.delivery.faults import order_faults
 from busproc.errors import AudioFileError, InputError, SettingsFileError
 from busproc.files import AudioInfo, inspect, sha256_file
 from busproc.jsonfile import load_settings
 from busproc.routes import MIX_BUS, Bus, Kind, route_faults, running_order
-from busproc.session import Fader, Session
+from busproc.session import Fader, Session, Stem
 from busproc.sources import StemFile
 from busproc.stages.base import Context
 
@@ -71,7 +72,7 @@ class _Loader:
         order = self._order(buses)
         self._check_plans(buses, rate_hz)
         if self.session.rate_hz is not None or infos:
-            self._check_deliveries(rate_hz)
+            self.faults += order_faults(self.session, buses, rate_hz)
         if self.faults:
             raise SettingsFileError(self.path, self.faults)
         files = self._place(infos, rate_hz)
@@ -92,13 +93,15 @@ class _Loader:
 
     def _buses(self) -> dict[str, Bus]:
         buses: dict[str, Bus] = {}
+        spare = {name for version in self.session.versions for name in version.also or ()}
         for path, kind, name, fader in self._faders():
             chain = self._chain(f"{path}.chain", fader.chain)
             if name in buses or (name == MIX_BUS and kind != "mix_bus"):
                 other = buses[name].path if name in buses else MIX_BUS
                 self._fault(f"{path}.name", f"{name!r} is already the name of {other}; names must differ")
                 continue
-            buses[name] = Bus(name, kind, path, fader, chain)
+            heard = not isinstance(fader, Stem) or fader.heard
+            buses[name] = Bus(name, kind, path, fader, chain, is_spare=name in spare and not heard)
         return buses
 
     def _chain(self, where: str, name: str | None) -> Chain:
@@ -171,14 +174,6 @@ class _Loader:
                     stage.plan(Context(rate_hz, facts=None))
                 except InputError as error:
                     self._fault(f"{bus.chain_path}: {where}", str(error))
-
-    def _check_deliveries(self, rate_hz: int) -> None:
-        first: dict[str, int] = {}
-        for n, delivery in enumerate(self.session.deliver):
-            name = delivery.file_name(self.session.song, rate_hz)
-            if name in first:
-                self._fault(f"deliver[{n}]", f"would write the same file as deliver[{first[name]}], {name}")
-            first.setdefault(name, n)
 
     def _place(self, infos: dict[str, AudioInfo], rate_hz: int) -> dict[str, StemFile]:
         origin = _origin_s(infos, self.session)

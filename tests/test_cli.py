@@ -15,11 +15,15 @@ from click.testing import CliRunner
 
 import busproc.cli
 from busproc.cli import main
+from busproc.kernels.jit import ONCE
 from busproc.presets import preset_names
 from busproc.stages import REGISTRY
 from tests.songs import noise, write_session
 
-COMMANDS = ["render", "meter", "validate", "schema", "session", "presets", "stages", "explain", "demo"]
+COMMANDS = [
+    *("render", "print", "meter", "validate", "schema", "session"),
+    *("presets", "chain", "stages", "explain", "demo"),
+]
 HEAVY = {"numpy", "numba", "scipy", "soundfile", "soxr", "matplotlib", "pydantic", "rich"}
 START_S = 0.4  # processor time, which other work on the machine does not lengthen
 
@@ -130,11 +134,23 @@ def test_render_writes_and_tells_what_it_did(rendered):
     assert names | {"Test_Song.run.json"} == set(held(folder))
     assert "1. limiter, worked: " in result.stdout
     assert all(name in result.stdout.splitlines()[-1] for name in names)
-    assert result.stderr.splitlines() == [
+    assert [line for line in result.stderr.splitlines() if line != ONCE] == [
         "listening to the song before mix_bus.stages[0]",
         "rendering",
         "writing Test_Song_mix_48k24.wav",
     ]
+
+
+def test_a_profile_tells_the_parts_and_changes_no_byte(rendered, session, tmp_path):
+    folder, plain = rendered
+    result = run("render", session, "--out", tmp_path, "--profile")
+    told = result.stdout.splitlines()[len(plain.stdout.splitlines()) :]
+    assert told[-1].endswith(" times real time")
+    assert any(line.endswith("  meters and spectra") for line in told)
+    shares = [float(line.partition("%")[0]) for line in told]
+    assert sum(shares[:-1]) == pytest.approx(100.0, abs=0.05 * len(shares))
+    for name in ("Test_Song_mix_48k24.wav", "Test_Song.decisions.json"):
+        assert (tmp_path / name).read_bytes() == (folder / name).read_bytes()
 
 
 def test_what_is_there_is_not_overwritten_unless_asked(rendered, session):
@@ -311,7 +327,7 @@ def test_schema_prints_json_and_nothing_else(kind):
 
 
 def test_presets_are_listed_with_their_purpose_and_printed_as_they_are():
-    listed = run("presets").stdout.splitlines()
+    listed = [line for line in run("presets").stdout.splitlines() if not line.startswith(" ")]
     assert [line.split()[0] for line in listed] == preset_names()
     for line in listed:
         name, _, purpose = line.partition(" ")

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busproc.routing import plan_graph, start_graph
+from busproc.mixing import start_graph
+from busproc.routing import plan_graph
 from busproc.run import stream
 from busproc.song import load_session
 from tests.songs import RATE_HZ, noise, write_session
@@ -17,9 +18,8 @@ FLOAT32 = 2.0**-24
 
 def mix_of(session, lane_of=None, block_frames=4096):
     song = load_session(session)
-    plan = plan_graph(song, {})
-    state = start_graph(plan, 1 + max((lane_of or {}).values(), default=0))
-    return np.concatenate(list(stream(plan, state, block_frames, lane_of)))
+    plan = plan_graph(song, {}, lane_of=lane_of)
+    return np.concatenate(list(stream(plan, start_graph(plan), block_frames)))
 
 
 def stored(sound):
@@ -88,6 +88,40 @@ def test_lanes_add_up_to_the_mix_through_the_whole_graph(tmp_path):
     assert np.abs(lanes[:, 0]).max() > 0.1
     residue = np.abs(lanes[:, 1:].sum(axis=1) - lanes[:, 0]).max()
     assert residue < 1e-10  # -200 dBFS
+
+
+def test_contributions_stay_in_their_lane_on_every_way(tmp_path):
+    """A linear graph: each lane is what its stems alone would make, whichever buses share them."""
+    a, b, c = (noise(0.3, seed) for seed in range(3))
+    session = write_session(
+        tmp_path,
+        {"a": a, "b": b, "c": c},
+        {"late": LATE},
+        stem_keys={"a": {"group": "g"}, "b": {"group": "g"}},
+        groups=[{"name": "g", "chain": "late.json"}],
+        sends=[{"from": "g", "to": "r", "level_db": -6}, {"from": "c", "to": "r"}],
+        returns=[{"name": "r", "level_db": -6}],
+    )
+    a, b, c = map(stored, (a, b, c))
+    half = 10 ** (-6 / 20)
+    expected = {"a": a * (1 + half**2), "b": b * (1 + half**2), "c": c * (1 + half)}
+    lanes = mix_of(session, {"a": 1, "b": 2, "c": 3})
+    for lane, name in enumerate(expected, 1):
+        np.testing.assert_allclose(lanes[:, lane], expected[name], rtol=0, atol=1e-15)
+    lanes = mix_of(session, {"a": 1, "b": 1, "c": 2, "r": 3})
+    apart = [a + b, c, half * (half * (a + b) + c)]
+    for lane, sound in enumerate(apart, 1):
+        np.testing.assert_allclose(lanes[:, lane], sound, rtol=0, atol=1e-15)
+    np.testing.assert_allclose(lanes[:, 1:].sum(axis=1), lanes[:, 0], rtol=0, atol=1e-15)
+    only = mix_of(session, {"b": 7})
+    np.testing.assert_allclose(only[:, 1], expected["b"], rtol=0, atol=1e-15)
+
+
+def test_where_one_lane_is_all_there_is_it_is_the_bus_itself(tmp_path):
+    song = load_session(busy_session(tmp_path))
+    plan = plan_graph(song, {}, lane_of={"a": 1, "b": 1, "c": 2, "d": 3})
+    columns = {bus.bus.name: bus.columns for bus in plan.buses}
+    assert columns == {"a": 1, "b": 1, "c": 1, "d": 1, "g": 1, "r": 3, "mix_bus": 4}
 
 
 def test_the_mix_is_the_same_whether_or_not_lanes_are_carried(tmp_path):

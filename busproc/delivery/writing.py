@@ -1,109 +1,163 @@
-"""What is written: from the rendered mix to a file that holds its ceiling, read back and measured."""
+"""What is written: sets of files that share one gain, whose whole numbers add up, read back and measured."""
 
 from __future__ import annotations
 
-import math
+import zlib
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from busproc.delivery.orders import Delivery
+from busproc.delivery.prints import MIX, Print
+from busproc.delivery.sounds import Sounds, combined, spans
+from busproc.delivery.trims import Trim
 from busproc.errors import RenderError
-from busproc.files import AudioReader, open_writer, quantise, sha256_file
-from busproc.measure.highest import highest_peak
+from busproc.files import AudioReader, AudioWriter, open_writer, quantise, sha256_file
+from busproc.kernels.remainders import share_out
 from busproc.measure.meter import Meter
-from busproc.scratch import BLOCK_FRAMES, Scratch
-from busproc.session import Delivery
+from busproc.scratch import BLOCK_FRAMES
 
-OVER_CEILING_DBTP = -0.1
-"""True peak to which a delivery is turned down that would pass full scale and asks for a trim."""
+Audio = NDArray[np.float64]
+Record = dict[str, Any]
 
 
 @dataclass(frozen=True)
-class Print:
-    """A file to be written: its delivery, its rate, and the part of the song that goes into it."""
+class Format:
+    """What the files of a set have in common."""
 
+    rate_hz: int
     delivery: Delivery
-    song: str
-    session_rate_hz: int
-    passage: tuple[float, float] | None = None
+    gain_db: float
 
     @property
-    def rate_hz(self) -> int:
-        """Sample rate of the file."""
-        return self.delivery.rate_of(self.session_rate_hz)
+    def gain(self) -> float:
+        """Linear."""
+        return float(10 ** (self.gain_db / 20))
 
     @property
-    def file_name(self) -> str:
-        """Name of the file."""
-        return self.delivery.file_name(self.song, self.session_rate_hz, part_name(self.passage))
+    def full_scale(self) -> float:
+        """Steps of whole numbers up to full scale."""
+        assert self.delivery.bits != "32_float"
+        return 2.0 ** (self.delivery.bits - 1)
 
-    def cut(self, frames: int) -> tuple[int, int]:
-        """First frame of the file, and the one after its last, out of so many at its rate."""
-        if self.passage is None:
-            return 0, frames
-        first, last = (round(second * self.rate_hz) for second in self.passage)
-        return min(first, frames), min(last, frames)
+    @property
+    def is_dithered(self) -> bool:
+        """Whether whole numbers get dither."""
+        return self.delivery.dither and self.delivery.bits in {16, 24}
+
+    def whole(self, sound: Audio, at_frame: int, seed: int) -> NDArray[np.int32]:
+        """A sound in whole numbers."""
+        assert self.delivery.bits != "32_float"
+        return quantise(sound, self.delivery.bits, at_frame, dither=self.is_dithered, seed=seed)
 
 
-def part_name(passage: tuple[float, float] | None) -> str:
-    """What a passage adds to the names of files."""
-    return "" if passage is None else "_from_{:.9g}s_to_{:.9g}s".format(*passage)
-
-
-def write_print(spool: Scratch, wanted: Print, path: Path, ceiling_dbtp: float | None) -> dict[str, Any]:
-    """Convert, measure, trim where needed, quantise, write, read back.
+def write_set(
+    sounds: Sounds, prints: Mapping[Print, Path], cut: tuple[int, int], trim: Trim
+) -> Iterator[Record]:
+    """Write the files of a set side by side, then read each back.
 
     Parameters
     ----------
-    spool
-        The whole mix.
-    wanted
-        What to write.
-    path
-        Where to (a part file that is renamed later).
-    ceiling_dbtp
-        True peak that the file must not pass: that of the final limiter; none without one.
+    sounds
+        At the rate of the set.
+    prints
+        Each file, and where to write it (a part file that is renamed later).
+    cut
+        First frame of every file, and the one after its last.
+    trim
+        Gain of all of them.
 
-    Returns
-    -------
-    dict
-        The delivery's record in the decision log.
-
-    Raises
+    Yields
     ------
-    RenderError
-        When the mix would pass full scale in whole numbers and the delivery refuses that.
+    dict
+        A file's record in the decision log.
     """
-    sound = _at_rate(spool, wanted)
-    peaks = find_peaks(sound)
-    trim_db, why = _trim(peaks, wanted, ceiling_dbtp)
-    first, last = wanted.cut(peaks.frames)
+    first, last = cut
     if last <= first:
         raise RenderError(
-            f"the passage is shorter than a frame at {wanted.rate_hz} Hz, or lies after the end"
+            f"the passage is shorter than a frame at {sounds.rate_hz} Hz, or lies after the end"
         )
+    form = Format(sounds.rate_hz, next(iter(prints)).delivery, trim.gain_db)
+    with ExitStack() as stack:
+        writers = {
+            each.key: stack.enter_context(_writer(each, path, sounds.rate_hz, last - first))
+            for each, path in prints.items()
+        }
+        lanes = max((each.plan.lanes for each in sounds.carried), default=1)
+        for at, frames in spans(first, last, lanes):
+            for key, block in _blocks(sounds, form, at, frames, {key[0] for key in writers}):
+                if key in writers:
+                    writers[key].write(block)
+    for each, path in prints.items():
+        yield _record(each, path, sounds.rate_hz, last - first, form, trim)
+
+
+def _writer(wanted: Print, path: Path, rate_hz: int, frames: int) -> AudioWriter:
+    return open_writer(path, wanted.delivery.container, wanted.delivery.bits, rate_hz, 2, frames)
+
+
+Block = tuple[tuple[int, str], NDArray[Any]]
+
+
+def _blocks(sounds: Sounds, form: Format, at: int, frames: int, numbers: set[int]) -> Iterator[Block]:
+    """The next block of every file: the mix, pieces that add up to it, all others."""
+    is_float = form.delivery.bits == "32_float"
+    mix = sounds.mix.read(at, frames) * form.gain
+    stored = mix if is_float else form.whole(mix, at, 0)
+    for number in numbers:
+        yield (number, MIX), stored
+    for each in sounds.carried:
+        mine = [n for n in numbers if each.plan.wholes.get(n) or each.plan.singles.get(n)]
+        if not mine:
+            continue
+        lanes = each.lanes.read(at, frames) * form.gain
+        for number in mine:
+            for whole in each.plan.wholes.get(number, ()):
+                made = [combined(lanes, piece) for piece in whole]
+                shared: list[NDArray[Any]] = [*made] if is_float else [*_shared(made, stored, form)]
+                yield from (((number, p.name), block) for p, block in zip(whole, shared, strict=True))
+            for piece in each.plan.singles.get(number, ()):
+                yield (number, piece.name), _alone(combined(lanes, piece), piece.name, form, at)
+    for name, sound in sounds.itself.items():
+        block = _alone(sound.read(at, frames) * form.gain, name, form, at)
+        yield from (((number, name), block) for number in numbers)
+
+
+def _shared(pieces: list[Audio], mix: NDArray[Any], form: Format) -> list[NDArray[np.int32]]:
+    """Pieces in whole numbers that add up to those of the mix."""
+    addends = np.stack(pieces, axis=1) * form.full_scale
+    shared = np.empty(addends.shape, np.int32)
+    if share_out(addends, mix, shared):
+        raise RenderError("stems are silent where the mix is not; please report this with the session")
+    return [np.ascontiguousarray(shared[:, k]) for k in range(len(pieces))]
+
+
+def _alone(sound: Audio, name: str, form: Format, at_frame: int) -> NDArray[Any]:
+    return (
+        sound if form.delivery.bits == "32_float" else form.whole(sound, at_frame, zlib.crc32(name.encode()))
+    )
+
+
+def _record(wanted: Print, path: Path, rate_hz: int, frames: int, form: Format, trim: Trim) -> Record:
     delivery = wanted.delivery
-    with open_writer(path, delivery.container, delivery.bits, wanted.rate_hz, 2, last - first) as writer:
-        for at in range(first, last, BLOCK_FRAMES):
-            block = sound.read(at, min(BLOCK_FRAMES, last - at)) * 10 ** (trim_db / 20)
-            if delivery.bits == "32_float":
-                writer.write(block)
-            else:
-                writer.write(quantise(block, delivery.bits, at, dither=_dithered(delivery)))
     return {
         "what": delivery.what,
-        "file": wanted.file_name,
+        "piece": wanted.piece,
+        "file": wanted.path.as_posix(),
         "sha256": sha256_file(path),
-        "rate_hz": wanted.rate_hz,
+        "rate_hz": rate_hz,
         "bits": delivery.bits,
-        "frames": last - first,
-        "dither": "triangular" if _dithered(delivery) else "none",
-        "ceiling_dbtp": ceiling_dbtp,
-        "true_peak_before_trim_dbtp": _rounded(peaks.true_peak_dbtp),
-        "trim_db": trim_db,
-        "trim_why": why,
+        "frames": frames,
+        "dither": "triangular" if form.is_dithered else "none",
+        "ceiling_dbtp": trim.ceiling_dbtp,
+        "true_peak_before_trim_dbtp": _rounded(trim.true_peaks_dbtp.get(wanted.piece)),
+        "trim_db": trim.gain_db,
+        "trim_why": trim.why,
         "measured": read_back(path),
     }
 
@@ -115,64 +169,6 @@ def read_back(path: Path) -> dict[str, Any]:
         while len(block := reader.read(BLOCK_FRAMES)):
             meter.feed(block)
     return meter.reading().as_dict()
-
-
-@dataclass(frozen=True)
-class Peaks:
-    """Length of a file, its sample peak, and its true peak in dBTP (none for silence)."""
-
-    frames: int
-    sample: float
-    true_peak_dbtp: float | None
-
-
-def find_peaks(sound: Scratch) -> Peaks:
-    """Measure peaks as high as any meter may read them."""
-    sample = max((float(np.abs(block).max()) for _, block in sound.blocks()), default=0.0)
-    highest = max(highest_peak(sound.read, sound.frames), sample)
-    return Peaks(sound.frames, sample, 20 * math.log10(highest) if highest > 0 else None)
-
-
-def _trim(peaks: Peaks, wanted: Print, ceiling_dbtp: float | None) -> tuple[float, str]:
-    peak = peaks.true_peak_dbtp
-    if peak is None:
-        return 0.0, ""
-    if ceiling_dbtp is not None and peak > ceiling_dbtp:
-        return _rounded_down(ceiling_dbtp - peak), f"to hold the ceiling of {ceiling_dbtp:g} dBTP"
-    if wanted.delivery.bits == "32_float" or peaks.sample <= 1:
-        return 0.0, ""
-    if wanted.delivery.if_over == "trim":
-        return _rounded_down(
-            OVER_CEILING_DBTP - peak
-        ), f"to {OVER_CEILING_DBTP:g} dBTP, because it passed full scale"
-    raise RenderError(
-        f"{wanted.file_name}: the mix peaks at {20 * math.log10(peaks.sample):+.2f} dBFS, over full scale, "
-        f"and would be clipped in {wanted.delivery.bits} bits; nothing was written. Turn the mix down, end "
-        f'its chain with a limiter, or deliver with "if_over": "trim" or "bits": "32_float".'
-    )
-
-
-def _rounded_down(gain_db: float) -> float:
-    """To 0.0001 dB, so that the gain in the log is the gain that was used."""
-    return math.floor(gain_db * 1e4) / 1e4
-
-
-def _at_rate(spool: Scratch, wanted: Print) -> Scratch:
-    """The mix at the file's rate."""
-    if wanted.rate_hz == wanted.session_rate_hz:
-        return spool
-    import soxr
-
-    convert = soxr.ResampleStream(wanted.session_rate_hz, wanted.rate_hz, 2, dtype="float64", quality="VHQ")
-    sound = Scratch((2,), spool.folder)
-    for _, block in spool.blocks():
-        sound.append(convert.resample_chunk(block))
-    sound.append(convert.resample_chunk(np.zeros((0, 2)), last=True))
-    return sound
-
-
-def _dithered(delivery: Delivery) -> bool:
-    return delivery.dither and delivery.bits in {16, 24}
 
 
 def _rounded(value: float | None) -> float | None:

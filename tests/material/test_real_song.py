@@ -7,7 +7,8 @@ import pytest
 import soundfile as sf
 
 import busproc
-from busproc.routing import plan_graph, start_graph
+from busproc.mixing import start_graph
+from busproc.routing import plan_graph
 from busproc.run import stream
 from tests.material.plain_mix import PlainMix
 from tests.material.song_session import (

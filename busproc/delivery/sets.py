@@ -1,0 +1,97 @@
+"""Sets of files, one after the other: at their rate, at one gain, versions limited again where asked."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from busproc.delivery.members import wanted_versions
+from busproc.delivery.orders import Version
+from busproc.delivery.prints import Passage, Print, cut, sets_of
+from busproc.delivery.sounds import Sounds, combined, spans
+from busproc.delivery.trims import find_trim
+from busproc.delivery.writing import write_set
+from busproc.making import Made
+from busproc.progress import Progress
+from busproc.scratch import Scratch
+from busproc.song import Song
+from busproc.stages.base import Audio, Context
+from busproc.stages.limiter import Limiter
+from busproc.stages.series import Placed, plan_series, process_series, start_series
+from busproc.studies import study_stages
+
+Record = dict[str, Any]
+
+
+def write_sets(
+    song: Song, made: Made, parts: Mapping[Print, Path], passage: Passage | None, progress: Progress
+) -> list[Record]:
+    """Write all files.
+
+    Parameters
+    ----------
+    song, made
+        What was rendered.
+    parts
+        Each file, and where to write it.
+    passage
+        First and last second, where only that part is written.
+    progress
+        Called for each set.
+
+    Returns
+    -------
+    list of dict
+        A record for each file, in the order of `parts`.
+    """
+    records: dict[Print, Record] = {}
+    for (rate_hz, bits), prints in sets_of(list(parts), song.rate_hz).items():
+        several = f"{len(prints)} files at {rate_hz} Hz, {bits} bits"
+        progress(f"writing {several if len(prints) > 1 else prints[0].path.name}", 0.0)
+        items = {each.number: each.delivery for each in prints}
+        versions = {v.name: v for item in items.values() for v in wanted_versions(song.session, item)}
+        sounds = _ready(made, rate_hz, versions)
+        ceiling = made.limiter.ceiling_dbtp if made.limiter else None
+        trim = find_trim(sounds, items, versions, ceiling)
+        here = {each: parts[each] for each in prints}
+        span = cut(passage, rate_hz, sounds.mix.frames)
+        records |= dict(zip(prints, write_set(sounds, here, span, trim), strict=True))
+    return [records[each] for each in parts]
+
+
+def _ready(made: Made, rate_hz: int, versions: Mapping[str, Version]) -> Sounds:
+    """All sounds at a set's rate, with versions limited again that ask for it."""
+    sounds = made.sounds.at_rate(rate_hz)
+    limited = {
+        name: _limited(sounds, name, made.limiter)
+        for name, version in versions.items()
+        if version.decided_by == "mix" and version.if_over == "limit"
+    }
+    return replace(sounds, itself={**sounds.itself, **limited})
+
+
+def _limited(sounds: Sounds, name: str, limiter: Limiter | None) -> Scratch:
+    """A version, held under the ceiling by a limiter of its own where the mix has one."""
+    sound = Scratch((2,), sounds.mix.folder)
+    carried = next(each for each in sounds.carried if name in each.plan.loose)
+    for at, frames in spans(0, carried.lanes.frames, carried.plan.lanes):
+        sound.append(combined(carried.lanes.read(at, frames), carried.plan.loose[name]))
+    if limiter is None:
+        return sound
+    stage = limiter.model_copy(update={"target_lufs": None, "when": None, "verify": True})
+    placed: Placed = [("limiter", stage)]
+    here = Context(sounds.rate_hz, name)
+    study_stages(placed, here, lambda _: _blocks_of(sound), lambda _: None)
+    plan = plan_series(placed, here)
+    state, out = start_series(plan, 1, watched=False), Scratch((2,), sound.folder)
+    for block in _blocks_of(sound):
+        out.append(process_series(plan, state, np.ascontiguousarray(block[:, None]), {})[:, 0])
+    return out
+
+
+def _blocks_of(sound: Scratch) -> Iterator[Audio]:
+    return (block for _, block in sound.blocks())

@@ -1,0 +1,179 @@
+"""The graph of a song at work: blocks through every bus in order, and what became of them for the log."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from busproc.kernels import moves
+from busproc.measure.meter import Meter
+from busproc.routing import BusPlan, Feed, GraphPlan
+from busproc.session import Point, Stem, Tap
+from busproc.stages.base import Audio
+from busproc.stages.series import SeriesState, process_series, record_series, start_series
+from busproc.stages.treatments import DelayLine
+
+
+@dataclass
+class BusState:
+    """What changes in one bus: chain, waiting paths, meter of what leaves."""
+
+    series: SeriesState
+    waits: list[DelayLine]
+    key_waits: dict[str, DelayLine]
+    source_wait: DelayLine
+    meter: Meter
+
+
+@dataclass
+class GraphState:
+    """What changes in a graph: its buses, and the frame that comes next."""
+
+    buses: list[BusState]
+    watched: bool
+    at_frame: int = 0
+
+
+def start_graph(plan: GraphPlan, *, watched: bool = True) -> GraphState:
+    """Make a fresh state; without `watched` nothing is kept for the log, and no record can be made."""
+    columns = {bus.bus.name: bus.columns for bus in plan.buses}
+    return GraphState(
+        [
+            BusState(
+                series=start_series(bus.series, bus.columns, watched=watched),
+                waits=[_wait(bus, feed, (columns[feed.source], 2)) for feed in bus.feeds],
+                key_waits={name: _wait(bus, feed, (2,)) for name, feed in bus.keys.items()},
+                source_wait=DelayLine(bus.arrival_frames, (2,)),
+                meter=Meter(plan.song.rate_hz, 2),
+            )
+            for bus in plan.buses
+        ],
+        watched=watched,
+    )
+
+
+def _wait(bus: BusPlan, feed: Feed, shape: tuple[int, ...]) -> DelayLine:
+    return DelayLine(bus.arrival_frames - feed.late_frames, shape)
+
+
+def process_graph(
+    plan: GraphPlan,
+    state: GraphState,
+    frames: int,
+    stems: Mapping[str, Audio],
+) -> Audio:
+    """Run one block.
+
+    Parameters
+    ----------
+    plan, state
+        From `plan_graph` and `start_graph`.
+    frames
+        Length of the block.
+    stems
+        Sound of each stem in the graph that is not muted, `(frames, 2)`.
+
+    Returns
+    -------
+    ndarray
+        What leaves the last bus, `(frames, columns, 2)`, `latency_frames` late.
+    """
+    taps: dict[tuple[str, Tap], Audio] = {}
+    out = np.zeros((frames, 1, 2))
+    for bus, inner in zip(plan.buses, state.buses, strict=True):
+        name = bus.bus.name
+        if bus.bus.is_muted:
+            out = np.zeros((frames, bus.columns, 2))
+            taps[name, "before_chain"] = taps[name, "after_chain"] = out
+            continue
+        total = np.zeros((frames, bus.columns, 2))
+        if name in stems:
+            total[:, 0] = inner.source_wait.push(stems[name])
+        for feed, line in zip(bus.feeds, inner.waits, strict=True):
+            late = state.at_frame - feed.late_frames
+            gain = _level(feed.level_db, feed.ride, plan.song.rate_hz, late, frames)
+            _add(total, line.push(_scaled(taps[feed.source, feed.tap], gain)), feed.columns)
+        keys = {
+            key: inner.key_waits[key].push(np.ascontiguousarray(taps[feed.source, feed.tap][:, 0]))
+            for key, feed in bus.keys.items()
+        }
+        out = process_series(bus.series, inner.series, total, keys)
+        out = _faded(plan, bus, out, state.at_frame)
+        if state.watched:
+            inner.meter.feed(np.ascontiguousarray(out[:, 0]))
+        taps[name, "before_chain"], taps[name, "after_chain"] = total, out
+    state.at_frame += frames
+    return out
+
+
+def _add(total: Audio, fed: Audio, columns: tuple[tuple[int, int], ...]) -> None:
+    """Add each column of what comes to the one it belongs to."""
+    for source, into in columns:
+        total[:, into] += fed[:, source]
+
+
+def record_graph(plan: GraphPlan, state: GraphState) -> list[dict[str, Any]]:
+    """Tell what every bus did, in the order of the session file."""
+    at_work = {bus.bus.name: (bus, inner) for bus, inner in zip(plan.buses, state.buses, strict=True)}
+    return [
+        {
+            "place": bus.bus.place,
+            "fed_by": _fed_by(plan, bus),
+            "moved": _moves(bus),
+            "arrival_frames": bus.arrival_frames,
+            "latency_frames": bus.series.latency_frames,
+            "left_at": inner.meter.reading().as_dict(),
+            "decisions": record_series(bus.series, inner.series),
+        }
+        for bus, inner in (at_work[name] for name in plan.song.buses if name in at_work)
+        if not bus.bus.is_muted
+    ]
+
+
+def _moves(bus: BusPlan) -> list[str]:
+    """What was done to a bus beside its chain, in words: trim, polarity, fades, fader, ride, pan."""
+    fader, told = bus.bus.fader, []
+    if isinstance(fader, Stem):
+        told += [f"trim {fader.gain_db:+g} dB"] if fader.gain_db else []
+        told += ["polarity inverted"] if fader.polarity == "inverted" else []
+        told += [f"fade in {fader.fade_in_ms:g} ms"] if fader.fade_in_ms else []
+        told += [f"fade out {fader.fade_out_ms:g} ms"] if fader.fade_out_ms else []
+    told += [f"fader {fader.level_db:+g} dB"] if fader.level_db else []
+    if fader.ride:
+        levels = [point.level_db for point in fader.ride]
+        told.append(f"ridden {min(levels):+g} to {max(levels):+g} dB")
+    if isinstance(fader, Stem) and fader.pan:
+        told.append(f"panned {abs(fader.pan):.0%} {'right' if fader.pan > 0 else 'left'}")
+    return told
+
+
+def _faded(plan: GraphPlan, bus: BusPlan, out: Audio, at_frame: int) -> Audio:
+    """What leaves a bus: its chain's output at the level of its fader, in its place."""
+    late = bus.latency_frames("after_chain")
+    fader = bus.fader
+    out = _scaled(out, _level(fader.level_db, fader.ride, plan.song.rate_hz, at_frame - late, len(out)))
+    return out if bus.pan == (1.0, 1.0) else np.stack([out[..., k] * bus.pan[k] for k in (0, 1)], axis=-1)
+
+
+def _scaled(sound: Audio, gain: Audio | float) -> Audio:
+    return sound if isinstance(gain, float) and gain == 1.0 else sound * gain
+
+
+def _fed_by(plan: GraphPlan, bus: BusPlan) -> list[str]:
+    heard = [feed for feed in bus.feeds if not plan.bus(feed.source).bus.is_muted]
+    sends = [f"{feed.source} ({feed.tap}, {feed.level_db:+g} dB)" for feed in heard if feed.is_send]
+    return [feed.source for feed in heard if not feed.is_send] + sends
+
+
+def _level(
+    level_db: float, ride: tuple[Point, ...], rate_hz: int, first_frame: int, frames: int
+) -> Audio | float:
+    gain = 10 ** (level_db / 20) if level_db else 1.0
+    if not ride:
+        return gain
+    times = np.array([point.at_s for point in ride])
+    levels = np.array([point.level_db for point in ride])
+    return gain * moves.ride_gain(times, levels, float(rate_hz), first_frame, frames)[:, None, None]

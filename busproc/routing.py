@@ -86,7 +86,10 @@ class GraphPlan:
 
     @property
     def tail_frames(self) -> int:
-        """How long the song may ring on after its last stem."""
+        """How long the song goes on after its last stem: as the session says, or as its stages ring."""
+        asked_s = self.song.session.tail_s
+        if asked_s is not None:
+            return round(asked_s * self.song.rate_hz)
         tails: dict[str, int] = {}
         for plan in self.buses:
             longest = max((tails[feed.source] for feed in plan.feeds), default=0)

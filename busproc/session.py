@@ -143,6 +143,8 @@ class Session(Settings):
     """Buses fed by sends."""
     mix_bus: MixBus = MixBus()
     """The bus of everything."""
+    tail_s: Annotated[float, Field(ge=0, le=600, strict=True)] | None = None
+    """How long files go on after the last stem has ended; null is as long as the stages say they ring."""
     versions: Annotated[tuple[Version, ...], Field(max_length=64)] = ()
     """The mix with stems left out, added or trimmed, to be named in `deliver`."""
     deliver: Annotated[tuple[Delivery, ...], Field(min_length=1, max_length=32)] = (Delivery(),)

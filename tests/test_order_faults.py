@@ -145,3 +145,13 @@ def test_good_versions_and_deliveries_are_taken(tmp_path):
     )
     assert load_session(session).session.versions[0].also == ("spare",)
     assert json.loads(session.read_text())["deliver"][0] == {}
+
+
+def test_a_pattern_of_names_must_tell_files_apart_and_hold_known_fields(tmp_path):
+    assert faults(tmp_path, deliver=[{}, STEMS | {"names": "{song}"}]) == [
+        "deliver[1].names: stems/Test_Song.wav would hold 'kick' and 'snare' both",
+        "deliver[1].names: stems/Test_Song.wav would hold 'kick' and 'horn' both",
+    ]
+    assert faults(tmp_path, deliver=[{"names": "{song} {date}"}]) == [
+        "deliver[0].names: braces hold one of {song}, {piece}, {number}, {rate}, {bits}"
+    ]

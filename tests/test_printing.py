@@ -303,3 +303,38 @@ def test_two_runs_give_the_same_bytes_whatever_the_blocks(tmp_path):
     assert "stems/Test_Song_05_voice_48k24.wav" in names
     assert "versions/Test_Song_a_cappella_48k24.wav" in names
     assert names[-1] == "delivery.json"
+
+
+def test_a_breath_under_every_stem_is_no_reason_for_dither(tmp_path):
+    """Rounding leaves 1e-17 where two stems cancel, and the stems' own silence must stay silence."""
+    sound = noise(0.3, 1, peak=0.5)
+    sound[5000:9000] = 0.0
+    session = write_session(
+        tmp_path,
+        {"a": sound, "b": sound},
+        {"bus": [{"stage": "eq", "bands": [{"shape": "high_pass", "freq_hz": 2000}]}]},
+        stem_keys={"b": {"polarity": "inverted"}},
+        mix_bus={"chain": "bus.json"},
+        deliver=[{"bits": 16}, {"what": "stems", "bits": 16}],
+    )
+    ((mix, stems),) = sums(print_session(session, tmp_path / "out").folder)
+    np.testing.assert_array_equal(sum(stems), mix)
+    assert not stems[0][8000:9000].any()
+
+
+def test_files_are_named_by_the_pattern_of_their_delivery(tmp_path):
+    deliver = [
+        {"names": "{piece} of {song}"},
+        {"what": "stems", "by": "group", "names": "{number} {piece} {bits}"},
+    ]
+    printed = print_session(song(tmp_path, deliver=deliver), tmp_path / "out")
+    names = [each["file"] for each in printed.manifest["files"]]
+    assert names[:3] == ["mix_of_Test_Song.wav", "groups/01_drums_24.wav", "groups/02_bass_24.wav"]
+
+
+@pytest.mark.parametrize("tail_s", [0.0, 0.25])
+def test_every_file_goes_on_as_long_as_asked(tmp_path, tail_s):
+    deliver = [{}, {"what": "stems"}, {"rate_hz": 44100, "bits": 16}]
+    printed = print_session(song(tmp_path, deliver=deliver, tail_s=tail_s), tmp_path / "out")
+    frames = {(each["rate_hz"], each["frames"]) for each in printed.manifest["files"]}
+    assert frames == {(48000, round((0.7 + tail_s) * 48000)), (44100, round((0.7 + tail_s) * 44100))}

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 
 from busproc.delivery.members import heard_stems, stems_of
 from busproc.delivery.orders import Delivery
-from busproc.delivery.prints import MIX, plan_prints, sets_of
+from busproc.delivery.prints import MIX, Print, plan_prints, sets_of
 from busproc.jsonfile import nearest
 from busproc.routes import Buses
 from busproc.session import Session, Stem
@@ -75,14 +75,16 @@ def _bundle_faults(session: Session, buses: Buses) -> Iterator[str]:
 
 def _file_faults(session: Session, buses: Buses, rate_hz: int) -> Iterator[str]:
     prints = plan_prints(session, buses, rate_hz, range(len(session.deliver)))
-    first: dict[str, int] = {}
+    first: dict[str, Print] = {}
     doubles = set()
     for each in prints:
         name = each.path.as_posix()
-        other = first.setdefault(name.casefold(), each.number)
-        if other != each.number:
+        other = first.setdefault(name.casefold(), each)
+        if other.number != each.number:
             doubles.add(each.number)
-            yield f"deliver[{each.number}]: would write the same file as deliver[{other}], {name}"
+            yield f"deliver[{each.number}]: would write the same file as deliver[{other.number}], {name}"
+        elif other is not each:
+            yield f"deliver[{each.number}].names: {name} would hold {other.piece!r} and {each.piece!r} both"
     for files in sets_of(prints, rate_hz).values():
         items = {each.number: each.delivery for each in files if each.number not in doubles}
         yield from _set_faults(items, rate_hz)

@@ -6,7 +6,7 @@ import re
 import unicodedata
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from busproc.settings import Settings
 
@@ -14,8 +14,19 @@ Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[\w][\w -]*$
 Names = Annotated[tuple[Name, ...], Field(min_length=1, max_length=512)]
 LevelDb = Annotated[float, Field(ge=-80, le=24, strict=True)]
 
+FIELDS = ("song", "piece", "number", "rate", "bits")
+USUAL = "{song}_{piece}_{rate}{bits}"
+
 NOT_A_NAME = re.compile(r"^(con|prn|aux|nul|com\d|lpt\d)(\..*)?$", re.IGNORECASE)
 """Names that one of the usual file systems keeps for itself."""
+
+
+def _known_fields(pattern: str) -> str:
+    bare = re.sub("|".join(rf"\{{{name}\}}" for name in FIELDS), "", pattern)
+    if "{" in bare or "}" in bare:
+        known = ", ".join(f"{{{name}}}" for name in FIELDS)
+        raise ValueError(f"braces hold one of {known}")
+    return pattern
 
 
 class Version(Settings):
@@ -68,6 +79,8 @@ class Delivery(Settings):
     """Triangular dither when reducing to whole numbers."""
     if_over: Literal["refuse", "trim"] = "refuse"
     """What to do when whole numbers would pass full scale: write nothing, or turn the set down."""
+    names: Annotated[str, Field(min_length=1, max_length=120), AfterValidator(_known_fields)] | None = None
+    """Pattern of file names, out of {song}, {piece}, {number}, {rate} and {bits}; null is all of them."""
 
     @model_validator(mode="after")
     def _container_holds_it(self) -> Self:
@@ -94,18 +107,26 @@ class Delivery(Settings):
         """Sample rate of the file."""
         return self.rate_hz or session_rate_hz
 
-    def file_name(self, song: str, piece: str, session_rate_hz: int, part: str = "") -> str:
-        """Name of a file: song, what it is, any part of it, rate in kHz and bits.
+    def file_name(self, song: str, piece: str, number: int, session_rate_hz: int, part: str = "") -> str:
+        """Name of a file: song, number of a stem, what it is, any part of it, rate in kHz and bits.
 
-        >>> Delivery(rate_hz=44100).file_name("Harbour Lamps", "mix", 48000)
+        >>> Delivery(rate_hz=44100).file_name("Harbour Lamps", "mix", 1, 48000)
         'Harbour_Lamps_mix_44.1k24.wav'
+        >>> Delivery(what="stems", names="{number} {piece}").file_name("Harbour Lamps", "tuba", 3, 48000)
+        '03_tuba.wav'
         """
-        bits = "32f" if self.bits == "32_float" else str(self.bits)
-        rate = f"{self.rate_of(session_rate_hz) / 1000:g}k"
-        return f"{plain_name(song)}_{plain_name(piece)}{part}_{rate}{bits}.{self.container}"
+        pattern = self.names or ("{song}_{number}_{piece}_{rate}{bits}" if self.what == "stems" else USUAL)
+        name = pattern.format(
+            song=plain_name(song),
+            piece=plain_name(piece) + part,
+            number=f"{number:02d}",
+            rate=f"{self.rate_of(session_rate_hz) / 1000:g}k",
+            bits="32f" if self.bits == "32_float" else str(self.bits),
+        )
+        return f"{plain_name(name, 240)}.{self.container}"
 
 
-def plain_name(title: str) -> str:
+def plain_name(title: str, longest: int = 100) -> str:
     """A title as part of file names that every usual file system takes.
 
     >>> plain_name("What? A Song!")
@@ -115,4 +136,4 @@ def plain_name(title: str) -> str:
     """
     plain = re.sub(r"[^\w.-]+", "_", unicodedata.normalize("NFC", title)).strip("_.") or "song"
     plain = f"{plain}_" if NOT_A_NAME.match(plain) else plain
-    return plain.encode()[:100].decode(errors="ignore")  # a file's name has at most 255 bytes
+    return plain.encode()[:longest].decode(errors="ignore")  # a file's name has at most 255 bytes

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from busproc.delivery.members import bundles, wanted_versions
-from busproc.delivery.orders import Delivery, plain_name
+from busproc.delivery.orders import Delivery
 from busproc.routes import Buses
 from busproc.session import Session
 
@@ -87,7 +87,5 @@ def _path(
     session: Session, number: int, piece: str, place: int, rate_hz: int, passage: Passage | None
 ) -> Path:
     delivery = session.deliver[number]
-    told = f"{place:02d}_{piece}" if delivery.what == "stems" else piece
-    return Path(
-        delivery.folder, delivery.file_name(plain_name(session.song), told, rate_hz, part_name(passage))
-    )
+    name = delivery.file_name(session.song, piece, place, rate_hz, part_name(passage))
+    return Path(delivery.folder, name)

@@ -25,7 +25,7 @@ def quantise(
 
     The dither is triangular, 2 steps peak to peak, independent from channel to channel: the error then has
     mean 0 and variance d^2/4 (d = one step) whatever the input. It depends on `seed`, channel and absolute
-    frame only, so any split into blocks gives the same bits. Frames in which all channels are exactly zero
+    frame only, so any split into blocks gives the same bits. Frames in which all channels lie under 1e-20
     get none. Files that are to be added up later need different seeds, or their noise adds up in step.
 
     A peak of exactly 1.0 is allowed though the largest integer is one step below it: results outside the

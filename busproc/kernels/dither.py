@@ -21,6 +21,9 @@ _S31 = np.uint64(31)
 _S32 = np.uint64(32)
 _HALF_TO_UNIT = 2.0**-32
 
+SILENT = 1e-20
+"""-400 dBFS: what is left where contributions cancel but for their last bits, or a filter's last breath."""
+
 
 @kernel
 def hash64(number: np.uint64) -> np.uint64:
@@ -46,7 +49,7 @@ def quantise_dithered(
     """Round block (frames, channels) * full_scale + triangular noise, 2 steps peak to peak, into quantised.
 
     The noise is the difference of the two halves of one hash of seed, channel and absolute frame. A frame
-    whose channels are all exactly zero stays zero. Results are held within -full_scale to full_scale - 1.
+    whose channels are all silent stays zero. Results are held within -full_scale to full_scale - 1.
     """
     frames, channels = block.shape
     streams = np.empty(channels, np.uint64)
@@ -55,7 +58,7 @@ def quantise_dithered(
     for frame in range(frames):
         is_silent = True
         for channel in range(channels):
-            is_silent = is_silent and block[frame, channel] == 0.0
+            is_silent = is_silent and abs(block[frame, channel]) < SILENT
         if is_silent:
             quantised[frame] = 0
             continue

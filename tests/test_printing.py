@@ -305,23 +305,6 @@ def test_two_runs_give_the_same_bytes_whatever_the_blocks(tmp_path):
     assert names[-1] == "delivery.json"
 
 
-def test_a_breath_under_every_stem_is_no_reason_for_dither(tmp_path):
-    """Rounding leaves 1e-17 where two stems cancel, and the stems' own silence must stay silence."""
-    sound = noise(0.3, 1, peak=0.5)
-    sound[5000:9000] = 0.0
-    session = write_session(
-        tmp_path,
-        {"a": sound, "b": sound},
-        {"bus": [{"stage": "eq", "bands": [{"shape": "high_pass", "freq_hz": 2000}]}]},
-        stem_keys={"b": {"polarity": "inverted"}},
-        mix_bus={"chain": "bus.json"},
-        deliver=[{"bits": 16}, {"what": "stems", "bits": 16}],
-    )
-    ((mix, stems),) = sums(print_session(session, tmp_path / "out").folder)
-    np.testing.assert_array_equal(sum(stems), mix)
-    assert not stems[0][8000:9000].any()
-
-
 def test_files_are_named_by_the_pattern_of_their_delivery(tmp_path):
     deliver = [
         {"names": "{piece} of {song}"},

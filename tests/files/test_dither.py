@@ -110,6 +110,13 @@ def test_digital_silence_stays_silent(music):
     assert not quantise(np.full((100, 1), -0.0), 24, 0, dither=True).any()
 
 
+def test_the_last_breath_of_a_filter_is_silence_too():
+    """Under -400 dBFS; a stem that has gone quiet earlier could not share the noise."""
+    breath = np.full((1000, 2), 9e-21)
+    assert not quantise(breath, 16, 0, dither=True).any()
+    assert quantise(2 * breath, 16, 0, dither=True).any()
+
+
 def test_a_silent_channel_beside_a_sounding_one_is_dithered(music):
     block = np.stack([music[:3_000, 0], np.zeros(3_000)], axis=1)
     quiet = quantise(block, 16, 0, dither=True)[:, 1]

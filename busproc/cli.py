@@ -307,10 +307,10 @@ def explain(log: Path) -> None:
 @main.command()
 @click.argument("folder", type=FILE, default=Path("busproc-demo"))
 def demo(folder: Path) -> None:
-    """Make an invented song, render it, tell what was decided.
+    """Make an invented song, deliver it, tell what was decided.
 
-    Its stems, session and chains go to FOLDER. What you change in session and chains stays: run it
-    again to hear it.
+    Its stems, session and chains go to FOLDER, mix, stems and versions to FOLDER/delivery. What you
+    change in session and chains stays: run it again to hear it.
 
     \b
     Example:
@@ -318,17 +318,17 @@ def demo(folder: Path) -> None:
       busproc demo ~/harbour-lamps
     """
     from busproc import decisions
+    from busproc.delivery.printing import print_session
     from busproc.demo import make_demo
-    from busproc.rendering import render as render_song
 
     click.echo(f"making the stems of an invented song in {folder} (the first time takes a minute)", err=True)
     file = make_demo(folder)
     with _progress() as progress:
-        done = render_song(file, folder / "prints", overwrite=True, progress=progress)
+        done = print_session(file, folder / "delivery", overwrite=True, progress=progress)
     for line in decisions.summary(done.decisions):
         click.echo(line)
     click.echo("")
-    click.echo(f"Listen to {done.files[0]} (start quiet), read {done.words},")
+    click.echo(f"Listen to {done.files[0]} (start quiet), read {next(done.folder.glob('*.decisions.txt'))},")
     click.echo(f"change {file} or {folder / 'chains'}, and run busproc demo {folder} again.")
 
 

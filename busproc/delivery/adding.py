@@ -18,7 +18,7 @@ Audio = NDArray[np.float64]
 FLOAT_FLOOR = 1e-7
 """-140 dBFS: what single precision may leave of a sum at usual levels."""
 FLOAT_ROUNDING = 2.0**-24
-"""What single precision may lose of each number, as a share of it: many loud stems lose more than the floor."""
+"""What single precision may lose of each number, as a share of it: many loud stems pass the floor."""
 MOST_LATE_FRAMES = BLOCK_FRAMES
 """The farthest a stem is looked for from its place."""
 

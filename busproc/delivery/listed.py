@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
@@ -133,21 +133,21 @@ def _sum_faults(listed: Listed, each: Sum) -> Iterator[Fault]:
     if mix is None:
         return
     if each.exactly != (mix.bits != "32_float"):
-        yield Fault(each.mix, f'has {mix.bits} bits, which "exactly": {str(each.exactly).lower()} contradicts')
+        yield Fault(
+            each.mix, f'has {mix.bits} bits, which "exactly": {str(each.exactly).lower()} contradicts'
+        )
     for name in each.stems:
         stem = files.get(name, mix)
         if (stem.rate_hz, stem.bits) != (mix.rate_hz, mix.bits):
             yield Fault(name, f"is listed with another rate or depth than {each.mix}, to which it adds up")
 
 
-def log_faults(folder: Path, listed: Listed) -> Iterator[Fault]:
-    """Where the manifest contradicts the decision log in the folder."""
+def log_faults(folder: Path, listed: Listed, there: Collection[str]) -> Iterator[Fault]:
+    """Where the manifest contradicts the decision log, of the files that are there."""
     logs = [name for name in listed.beside if name.endswith(".decisions.json")]
     if not logs:
         yield Fault(manifest.NAME, "lists no decision log")
-    for name in logs:
-        if not (folder / name).is_file():
-            continue  # missing files are told of elsewhere
+    for name in (log for log in logs if log in there):
         try:
             log = _typed(folder / name, decisions.load(folder / name), _Log)
         except SettingsFileError as error:

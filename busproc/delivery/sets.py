@@ -13,7 +13,7 @@ from busproc.delivery.members import wanted_versions
 from busproc.delivery.orders import Version
 from busproc.delivery.prints import Passage, Print, cut, sets_of
 from busproc.delivery.sounds import Sounds, combined, spans
-from busproc.delivery.trims import find_trim
+from busproc.delivery.trims import find_trim, true_peak_dbtp
 from busproc.delivery.writing import write_set
 from busproc.making import Made
 from busproc.progress import Progress
@@ -25,6 +25,9 @@ from busproc.stages.series import Placed, plan_series, process_series, start_ser
 from busproc.studies import study_stages
 
 Record = dict[str, Any]
+
+HAIR_DB = 1e-6
+"""More than rounding moves a measured peak."""
 
 
 def write_sets(
@@ -90,7 +93,16 @@ def _limited(sounds: Sounds, name: str, limiter: Limiter | None) -> Scratch:
     state, out = start_series(plan, 1, watched=False), Scratch((2,), sound.folder)
     for block in _blocks_of(sound):
         out.append(process_series(plan, state, np.ascontiguousarray(block[:, None]), {})[:, 0])
-    return out
+    return _turned_down(out, limiter.ceiling_dbtp)
+
+
+def _turned_down(sound: Scratch, ceiling_dbtp: float) -> Scratch:
+    """A sound that a hair's breadth may be over its ceiling, so that it does not turn its whole set down."""
+    peak = true_peak_dbtp(sound.read, sound.frames)
+    if peak is not None and peak > ceiling_dbtp:
+        for at, block in sound.blocks():
+            sound.write(at, block * 10 ** ((ceiling_dbtp - peak - HAIR_DB) / 20))
+    return sound
 
 
 def _blocks_of(sound: Scratch) -> Iterator[Audio]:

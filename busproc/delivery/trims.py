@@ -62,7 +62,7 @@ def find_trim(
     numbers, delivery = set(items), next(iter(items.values()))
     of_versions = {n for n, item in items.items() if item.what == "versions"}
     held = {MIX: _of(sounds.mix), **dict(_versions(sounds, of_versions, versions.keys()))}
-    peaks = {name: _true_peak_dbtp(read, sounds.mix.frames) for name, read in held.items()}
+    peaks = {name: true_peak_dbtp(read, sounds.mix.frames) for name, read in held.items()}
     gain_db, why = 0.0, ""
     for name, peak in peaks.items():
         if ceiling_dbtp is None or peak is None or peak <= ceiling_dbtp:
@@ -95,7 +95,7 @@ def _within_full_scale(sounds: Sounds, delivery: Delivery, numbers: set[int], tr
             f"{delivery.bits} bits; nothing was written. Turn the mix down, end its chain with a limiter, or "
             'deliver with "if_over": "trim" or "bits": "32_float".'
         )
-    peak = _true_peak_dbtp(read, sounds.mix.frames) or 0.0
+    peak = true_peak_dbtp(read, sounds.mix.frames) or 0.0
     gain_db = _rounded_down(min(trim.gain_db, OVER_CEILING_DBTP - peak))
     return Trim(
         gain_db,
@@ -152,7 +152,7 @@ def _sample_peak(sound: Scratch) -> float:
     return max((float(np.abs(block).max()) for _, block in sound.blocks()), default=0.0)
 
 
-def _true_peak_dbtp(read: Read, frames: int) -> float | None:
+def true_peak_dbtp(read: Read, frames: int) -> float | None:
     """As high as any meter may read it; none for silence."""
     highest = highest_peak(read, frames)
     return 20 * math.log10(highest) if highest > 0 else None

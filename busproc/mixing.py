@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busproc.kernels import moves
 from busproc.measure.meter import Meter
@@ -23,6 +24,7 @@ class BusState:
 
     series: SeriesState
     waits: list[DelayLine]
+    columns: list[NDArray[np.int64]]
     key_waits: dict[str, DelayLine]
     source_wait: DelayLine
     meter: Meter
@@ -45,6 +47,7 @@ def start_graph(plan: GraphPlan, *, watched: bool = True) -> GraphState:
             BusState(
                 series=start_series(bus.series, bus.columns, watched=watched),
                 waits=[_wait(bus, feed, (columns[feed.source], 2)) for feed in bus.feeds],
+                columns=[np.array(feed.columns, dtype=np.int64).reshape(-1, 2) for feed in bus.feeds],
                 key_waits={name: _wait(bus, feed, (2,)) for name, feed in bus.keys.items()},
                 source_wait=DelayLine(bus.arrival_frames, (2,)),
                 meter=Meter(plan.song.rate_hz, 2),
@@ -92,10 +95,10 @@ def process_graph(
         total = np.zeros((frames, bus.columns, 2))
         if name in stems:
             total[:, 0] = inner.source_wait.push(stems[name])
-        for feed, line in zip(bus.feeds, inner.waits, strict=True):
+        for feed, line, columns in zip(bus.feeds, inner.waits, inner.columns, strict=True):
             late = state.at_frame - feed.late_frames
             gain = _level(feed.level_db, feed.ride, plan.song.rate_hz, late, frames)
-            _add(total, line.push(_scaled(taps[feed.source, feed.tap], gain)), feed.columns)
+            moves.add_columns(total, line.push(_scaled(taps[feed.source, feed.tap], gain)), columns)
         keys = {
             key: inner.key_waits[key].push(np.ascontiguousarray(taps[feed.source, feed.tap][:, 0]))
             for key, feed in bus.keys.items()
@@ -107,12 +110,6 @@ def process_graph(
         taps[name, "before_chain"], taps[name, "after_chain"] = total, out
     state.at_frame += frames
     return out
-
-
-def _add(total: Audio, fed: Audio, columns: tuple[tuple[int, int], ...]) -> None:
-    """Add each column of what comes to the one it belongs to."""
-    for source, into in columns:
-        total[:, into] += fed[:, source]
 
 
 def record_graph(plan: GraphPlan, state: GraphState) -> list[dict[str, Any]]:

@@ -46,3 +46,13 @@ def fade_gain(first: int, frames: int, length: int, fade_in: float, fade_out: fl
         if left < fade_out:
             gain[n] *= 0.5 - 0.5 * math.cos(math.pi * left / fade_out)
     return gain
+
+
+@kernel
+def add_columns(total: Audio, fed: Audio, columns: NDArray[np.int64]) -> None:
+    """Add each column of `fed (frames, columns, 2)` to the one of `total` it goes to: pairs (from, to)."""
+    for n in range(total.shape[0]):
+        for k in range(columns.shape[0]):
+            source, into = columns[k, 0], columns[k, 1]
+            total[n, into, 0] += fed[n, source, 0]
+            total[n, into, 1] += fed[n, source, 1]

@@ -99,7 +99,7 @@ class _Maker:
 
     def run(self, song: Song, facts: Found, wanted: Pass) -> tuple[Scratch, Carried, list[Record]]:
         """One streaming run: the mix, the contributions, and what every place did."""
-        plan = plan_graph(song, facts, lane_of=wanted.lane_of)
+        plan = plan_graph(song, facts, lane_of=wanted.lane_of, bends_apart=wanted.bends_apart)
         state = start_graph(plan)
         mix, lanes = Scratch((2,), self.folder), Scratch((wanted.lanes, 2), self.folder)
         for block in stream(plan, state, self.block_frames):
@@ -154,7 +154,8 @@ def _compared(version: Version, carried: Carried, itself: Scratch, mix: Record, 
 
 def _blocks(carried: Carried, piece: Piece) -> Iterator[tuple[int, Audio]]:
     for at, frames in spans(0, carried.lanes.frames, carried.plan.lanes):
-        yield at, combined(carried.lanes.read(at, frames), piece)
+        lanes = carried.lanes.read(at, frames)
+        yield at, combined(lanes[:, 0], lanes, piece)
 
 
 def _final_limiter(song: Song) -> Limiter | None:

@@ -104,6 +104,7 @@ def plan_graph(
     end: str = MIX_BUS,
     stages: Placed | None = None,
     lane_of: Mapping[str, int] | None = None,
+    bends_apart: bool = False,
 ) -> GraphPlan:
     """Plan every bus that is heard at `end`.
 
@@ -119,6 +120,8 @@ def plan_graph(
         For a measuring pass: the first few stages of that bus in place of its chain and fader.
     lane_of
         Lane (1 and up) in which a stem is carried apart, or all that a return makes.
+    bends_apart
+        Whether contributions are bent each on its own, and then no longer add up.
     """
     lane_of = lane_of or {}
     needed = _ancestors(song, end, stages, lane_of)
@@ -126,7 +129,8 @@ def plan_graph(
     for name in song.order:
         if name in needed:
             only = stages if name == end else None
-            planned[name] = _plan_bus(song, song.buses[name], only, planned, facts, lane_of)
+            here = Context(song.rate_hz, song.buses[name].place, facts, bends_apart=bends_apart)
+            planned[name] = _plan_bus(song, song.buses[name], only, planned, here, lane_of)
     return GraphPlan(song, tuple(planned.values()))
 
 
@@ -135,7 +139,7 @@ def _plan_bus(
     bus: Bus,
     stages: Placed | None,
     planned: Mapping[str, BusPlan],
-    facts: Facts,
+    here: Context,
     lane_of: Mapping[str, int],
 ) -> BusPlan:
     placed = bus.chain.placed() if stages is None else stages
@@ -147,7 +151,7 @@ def _plan_bus(
     listened = [key for _, stage in placed for _, key in stage.key_inputs()]
     keys = {key.name: late(Feed(key.source, key.tap)) for key in listened}
     arrival = max((path.late_frames for path in [*feeds, *keys.values()]), default=0)
-    series = plan_series(placed, Context(song.rate_hz, bus.place, facts, arrival))
+    series = plan_series(placed, replace(here, arrival_frames=arrival))
     fader, pan = (bus.fader, _pan(song, bus)) if stages is None else (Ridden(), (1.0, 1.0))
     lanes, is_whole = _lanes_of(bus, [planned[feed.source] for feed in feeds], lane_of)
     plan = BusPlan(bus, lanes, is_whole, fader, pan, (), keys, series, arrival)

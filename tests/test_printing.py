@@ -322,3 +322,30 @@ def test_every_file_goes_on_as_long_as_asked(tmp_path, tail_s):
     printed = print_session(song(tmp_path, deliver=deliver, tail_s=tail_s), tmp_path / "out")
     frames = {(each["rate_hz"], each["frames"]) for each in printed.manifest["files"]}
     assert frames == {(48000, round((0.7 + tail_s) * 48000)), (44100, round((0.7 + tail_s) * 44100))}
+
+
+def test_stems_may_be_bent_each_on_its_own_and_add_up_with_the_residual(tmp_path):
+    """A loud low tone leaves no trace in the print of a soft high one, as it does where the bus decides."""
+    seconds = np.arange(24000) / 48000
+    low = 0.7 * np.sin(2 * np.pi * 100 * seconds)[:, None].repeat(2, axis=1)
+    high = 0.1 * np.sin(2 * np.pi * 1000 * seconds)[:, None].repeat(2, axis=1)
+    form = {"bits": 24, "if_over": "trim"}
+    session = write_session(
+        tmp_path,
+        {"low": low, "high": high},
+        {"bus": [{"stage": "saturator", "drive_db": 6}]},
+        mix_bus={"chain": "bus.json"},
+        deliver=[form, {"what": "stems"} | form, {"what": "stems", "residual": True} | form],
+    )
+    printed = print_session(session, tmp_path / "out")
+    for mix, stems in sums(printed.folder):
+        np.testing.assert_array_equal(sum(stems), mix)
+    beside_db = {}
+    for folder in ("stems", "stems_bent_apart"):
+        line = np.abs(
+            np.fft.rfft(numbers(printed.folder / folder / "Test_Song_02_high_48k24.wav")[4800:14400, 0])
+        )
+        beside_db[folder] = 20 * np.log10(line[160] / line[200])  # 800 Hz against 1 kHz
+    assert beside_db["stems"] > -30
+    assert beside_db["stems_bent_apart"] < -90
+    assert (printed.folder / "stems_bent_apart" / "Test_Song_03_residual_48k24.wav").exists()

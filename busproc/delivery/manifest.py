@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from busproc.delivery.members import bundles, version_gains
+from busproc.delivery.members import RESIDUAL, bundles, version_gains
 from busproc.delivery.orders import Version
 from busproc.delivery.prints import MIX, Print, sets_of
 from busproc.errors import SettingsFileError
@@ -18,6 +18,11 @@ FORMAT = "busproc-delivery/1"
 NAME = "delivery.json"
 NEEDED = ("song", "treatment_sha256", "made_with", "files", "adds_up", "inputs", "beside")
 """What a manifest must hold to be checked."""
+
+BENT_APART = (
+    "on its own: free of what other stems do to it in a saturator, so that all of them add up to the mix "
+    "only with the residual"
+)
 
 Record = dict[str, Any]
 
@@ -80,6 +85,9 @@ def load(folder: Path | str) -> Record:
 
 def _origin(song: Song, each: Print, versions: Mapping[str, Version]) -> Record:
     """Which stems a file holds, and by whose decisions."""
+    if each.delivery.residual:
+        told = "what stems bent each on its own lack to the mix" if each.piece == RESIDUAL else BENT_APART
+        return {"decided_by": MIX, "bent": told}
     if each.delivery.what == "stems":
         return {"holds": list(bundles(each.delivery, song.buses)[each.piece]), "decided_by": MIX}
     if each.delivery.what == "versions":

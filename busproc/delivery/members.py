@@ -8,6 +8,9 @@ from busproc.delivery.orders import Delivery, Version
 from busproc.routes import Bus, Buses
 from busproc.session import Session
 
+RESIDUAL = "residual"
+"""Name of the file that holds what stems lack to the mix that were bent each on its own."""
+
 
 def heard_stems(buses: Buses) -> tuple[str, ...]:
     """Stems that can be heard in the mix, in the order of the session."""

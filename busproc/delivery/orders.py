@@ -16,6 +16,7 @@ LevelDb = Annotated[float, Field(ge=-80, le=24, strict=True)]
 
 FIELDS = ("song", "piece", "number", "rate", "bits")
 USUAL = "{song}_{piece}_{rate}{bits}"
+STEMS_ONLY = (("by", "stems"), ("returns", "stems"), ("residual", "stems"))
 
 NOT_A_NAME = re.compile(r"^(con|prn|aux|nul|com\d|lpt\d)(\..*)?$", re.IGNORECASE)
 """Names that one of the usual file systems keeps for itself."""
@@ -67,6 +68,8 @@ class Delivery(Settings):
     """How stems are bundled: stem (null means that too), group, or bundles of stems and groups by name."""
     returns: Literal["shared", "separate"] | None = None
     """Whether stems carry their share of the returns, or returns are stems of their own; null is shared."""
+    residual: bool | None = None
+    """true bends each stem on its own, without what others do to it, and adds a file of what then lacks."""
     versions: Names | None = None
     """Which versions of the session; null is all."""
     container: Literal["wav", "flac"] = "wav"
@@ -90,7 +93,7 @@ class Delivery(Settings):
 
     @model_validator(mode="after")
     def _belongs_to_what(self) -> Self:
-        for key, what in (("by", "stems"), ("returns", "stems"), ("versions", "versions")):
+        for key, what in (*STEMS_ONLY, ("versions", "versions")):
             if getattr(self, key) is not None and self.what != what:
                 raise ValueError(f'{key} belongs to "what": "{what}"')
         return self
@@ -101,7 +104,8 @@ class Delivery(Settings):
         if self.what != "stems":
             return "" if self.what == "mix" else "versions"
         by = self.by if isinstance(self.by, str) else "bundle" if self.by else "stem"
-        return f"{by}s_and_returns" if self.returns == "separate" else f"{by}s"
+        more = "_and_returns" if self.returns == "separate" else ""
+        return f"{by}s{more}{'_bent_apart' if self.residual else ''}"
 
     def rate_of(self, session_rate_hz: int) -> int:
         """Sample rate of the file."""

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from busproc.delivery.members import bundles, wanted_versions
+from busproc.delivery.members import RESIDUAL, bundles, wanted_versions
 from busproc.delivery.orders import Delivery
 from busproc.routes import Buses
 from busproc.session import Session
@@ -79,6 +79,8 @@ def _pieces(session: Session, buses: Buses, delivery: Delivery) -> Iterator[str]
         yield MIX
     elif delivery.what == "stems":
         yield from bundles(delivery, buses)
+        if delivery.residual:
+            yield RESIDUAL
     else:
         yield from (version.name for version in wanted_versions(session, delivery))
 

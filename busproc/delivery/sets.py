@@ -82,7 +82,8 @@ def _limited(sounds: Sounds, name: str, limiter: Limiter | None) -> Scratch:
     sound = Scratch((2,), sounds.mix.folder)
     carried = next(each for each in sounds.carried if name in each.plan.loose)
     for at, frames in spans(0, carried.lanes.frames, carried.plan.lanes):
-        sound.append(combined(carried.lanes.read(at, frames), carried.plan.loose[name]))
+        mix, lanes = sounds.mix.read(at, frames), carried.lanes.read(at, frames)
+        sound.append(combined(mix, lanes, carried.plan.loose[name]))
     if limiter is None:
         return sound
     stage = limiter.model_copy(update={"target_lufs": None, "when": None, "verify": True})

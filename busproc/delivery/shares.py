@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
-from busproc.delivery.members import bundles, heard_stems, stems_of, version_gains, wanted_versions
+from busproc.delivery.members import RESIDUAL, bundles, heard_stems, stems_of, version_gains, wanted_versions
 from busproc.delivery.orders import Delivery, Version
 from busproc.routes import Bus, Buses
 from busproc.session import Stem
@@ -14,10 +14,14 @@ from busproc.song import Song
 
 @dataclass(frozen=True)
 class Piece:
-    """What becomes a file: a sum of lanes, each at a gain. A piece without a name is not written."""
+    """What becomes a file: a sum of lanes, each at a gain. A piece without a name is not written.
+
+    With `is_rest` it is what all lanes together lack to the mix.
+    """
 
     name: str
     gains: Mapping[int, float]
+    is_rest: bool = False
 
 
 @dataclass(frozen=True)
@@ -32,6 +36,7 @@ class Pass:
     wholes: Mapping[int, tuple[tuple[Piece, ...], ...]] = field(default_factory=dict)
     singles: Mapping[int, tuple[Piece, ...]] = field(default_factory=dict)
     loose: Mapping[str, Piece] = field(default_factory=dict)
+    bends_apart: bool = False
 
     @property
     def lanes(self) -> int:
@@ -57,14 +62,22 @@ def _in_version(bus: Bus, gains: Mapping[str, float], version: Version, buses: B
 
 
 def plan_passes(song: Song, numbers: Collection[int]) -> tuple[Pass, ...]:
-    """The streaming runs that these deliveries need: one, or two where only some keep returns apart."""
+    """The streaming runs that these deliveries need: one, and more for returns or bending kept apart."""
     items = {n: song.session.deliver[n] for n in numbers}
-    apart = {n: item for n, item in items.items() if item.returns == "separate"}
-    shared = {n: item for n, item in items.items() if n not in apart}
+    bent = {n: item for n, item in items.items() if item.residual}
+    apart = {n: item for n, item in items.items() if item.returns == "separate" and n not in bent}
+    shared = {n: item for n, item in items.items() if n not in {*bent, *apart}}
     passes = [_plan_pass(song, shared)]
     if apart:
         passes.append(_plan_pass(song, apart))
-    return tuple(passes)
+    return (*passes, *(_with_residual(_plan_pass(song, {n: item})) for n, item in bent.items()))
+
+
+def _with_residual(wanted: Pass) -> Pass:
+    """Stems that are bent each on its own, and what they lack to the mix."""
+    rest = Piece(RESIDUAL, {}, is_rest=True)
+    wholes = {n: tuple((*whole, rest) for whole in many) for n, many in wanted.wholes.items()}
+    return replace(wanted, wholes=wholes, bends_apart=True)
 
 
 def _plan_pass(song: Song, items: Mapping[int, Delivery]) -> Pass:

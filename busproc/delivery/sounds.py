@@ -54,8 +54,11 @@ def spans(first: int, last: int, lanes: int = 1) -> Iterator[tuple[int, int]]:
         yield at, min(step, last - at)
 
 
-def combined(lanes: Audio, piece: Piece) -> Audio:
+def combined(mix: Audio, lanes: Audio, piece: Piece) -> Audio:
     """A piece `(frames, 2)` out of `lanes (frames, lanes, 2)`, of which the first is number 1."""
+    if piece.is_rest:
+        rest: Audio = mix - lanes.sum(axis=1)
+        return rest
     total = np.zeros((len(lanes), 2))
     for lane, gain in piece.gains.items():
         total += lanes[:, lane - 1] * gain

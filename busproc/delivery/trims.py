@@ -113,10 +113,10 @@ def _sample_peaks(sounds: Sounds, numbers: set[int]) -> dict[str, tuple[float, R
         pieces = {piece.name: piece for piece in _pieces(each.plan.wholes, each.plan.singles, numbers)}
         peaks = dict.fromkeys(pieces, 0.0)
         for at, frames in spans(0, each.lanes.frames if pieces else 0, each.plan.lanes):
-            lanes = each.lanes.read(at, frames)
+            mix, lanes = sounds.mix.read(at, frames), each.lanes.read(at, frames)
             for name, piece in pieces.items():
-                peaks[name] = max(peaks[name], float(np.abs(combined(lanes, piece)).max()))
-        found |= {name: (peaks[name], _piece_of(each.lanes, pieces[name])) for name in pieces}
+                peaks[name] = max(peaks[name], float(np.abs(combined(mix, lanes, piece)).max()))
+        found |= {name: (peaks[name], _piece_of(sounds.mix, each.lanes, pieces[name])) for name in pieces}
     return found
 
 
@@ -135,7 +135,7 @@ def _versions(sounds: Sounds, numbers: set[int], names: AbstractSet[str]) -> Ite
     for each in sounds.carried:
         for piece in _pieces(each.plan.wholes, each.plan.singles, numbers):
             if piece.name in names:
-                yield piece.name, _piece_of(each.lanes, piece)
+                yield piece.name, _piece_of(sounds.mix, each.lanes, piece)
     for name in names & set(sounds.itself):
         yield name, _of(sounds.itself[name])
 
@@ -144,8 +144,8 @@ def _of(sound: Scratch) -> Read:
     return sound.read
 
 
-def _piece_of(lanes: Scratch, piece: Piece) -> Read:
-    return lambda first, frames: combined(lanes.read(first, frames), piece)
+def _piece_of(mix: Scratch, lanes: Scratch, piece: Piece) -> Read:
+    return lambda first, frames: combined(mix.read(first, frames), lanes.read(first, frames), piece)
 
 
 def _sample_peak(sound: Scratch) -> float:

@@ -118,11 +118,11 @@ def _blocks(sounds: Sounds, form: Format, at: int, frames: int, numbers: set[int
         lanes = each.lanes.read(at, frames) * form.gain
         for number in mine:
             for whole in each.plan.wholes.get(number, ()):
-                made = [combined(lanes, piece) for piece in whole]
+                made = [combined(mix, lanes, piece) for piece in whole]
                 shared: list[NDArray[Any]] = [*made] if is_float else [*_shared(made, stored, form)]
                 yield from (((number, p.name), block) for p, block in zip(whole, shared, strict=True))
             for piece in each.plan.singles.get(number, ()):
-                yield (number, piece.name), _alone(combined(lanes, piece), piece.name, form, at)
+                yield (number, piece.name), _alone(combined(mix, lanes, piece), piece.name, form, at)
     for name, sound in sounds.itself.items():
         block = _alone(sound.read(at, frames) * form.gain, name, form, at)
         yield from (((number, name), block) for number in numbers)

@@ -92,13 +92,15 @@ class Context:
     """What planning may know: the rate, where the stage stands, and facts found in earlier passes.
 
     `arrival_frames` is how late the bus already is when it reaches the stage. Without facts (None)
-    every condition is taken to hold: enough to check a chain, not to run one with conditions.
+    every condition is taken to hold: enough to check a chain, not to run one with conditions. With
+    `bends_apart` contributions are bent each on its own, and then no longer add up.
     """
 
     rate_hz: int
     place: str = ""
     facts: Facts | None = field(default_factory=dict)
     arrival_frames: int = 0
+    bends_apart: bool = False
 
     def at(self, step: str, later_frames: int = 0) -> Context:
         """Context of something inside, reached by `step`, `later_frames` after the outer entrance."""
@@ -131,6 +133,8 @@ class Plan:
     treatment: Treatment
     lookahead_frames: int = 0
     tail_frames: int = 0
+    decides_apart: bool = False
+    """Whether a contribution is treated by its own decision and not by that of the bus."""
 
     @property
     def latency_frames(self) -> int:
@@ -164,6 +168,8 @@ class StageState:
     treatment: Any
     totals: Totals
     watched: bool
+    apart: list[tuple[dict[str, Audio], Any]]
+    """Memory and treatment of each contribution that is decided apart."""
 
     @property
     def exit(self) -> Spot:
@@ -291,7 +297,10 @@ class Decider(Stage):
         return StageState(
             memory=self.memory(plan),
             waiting=DelayLine(plan.lookahead_frames, (lanes, 2)),
-            treatment=plan.treatment.start(lanes),
+            treatment=plan.treatment.start(1 if plan.decides_apart else lanes),
+            apart=[
+                (self.memory(plan), plan.treatment.start(1)) for _ in range(1, lanes) if plan.decides_apart
+            ],
             totals=Totals(
                 context.rate_hz,
                 lag,
@@ -308,10 +317,30 @@ class Decider(Stage):
         """Decide on lane 0, wait for the look-ahead, treat every lane."""
         bus = np.ascontiguousarray(lanes[:, 0])
         decision = self.decide(plan, state.memory, Heard(bus, keys))
-        treated = plan.treatment.apply(state.treatment, decision, state.waiting.push(lanes))
+        waited = state.waiting.push(lanes)
+        if state.apart:
+            treated = self._treat_apart(plan, state, decision, lanes, waited, keys)
+        else:
+            treated = plan.treatment.apply(state.treatment, decision, waited)
         if state.watched:
             state.totals.feed(bus, decision, np.ascontiguousarray(treated[:, 0]))
         return treated
+
+    def _treat_apart(
+        self,
+        plan: Plan,
+        state: StageState,
+        decision: Any,
+        lanes: Audio,
+        waited: Audio,
+        keys: Mapping[str, Audio],
+    ) -> Audio:
+        """Treat the bus by its decision, and each contribution by one that hears it alone."""
+        treated = [plan.treatment.apply(state.treatment, decision, waited[:, :1])]
+        for lane, (memory, treatment) in enumerate(state.apart, 1):
+            own = self.decide(plan, memory, Heard(np.ascontiguousarray(lanes[:, lane]), keys))
+            treated.append(plan.treatment.apply(treatment, own, waited[:, lane : lane + 1]))
+        return np.concatenate(treated, axis=1)
 
     @final
     def record(self, plan: Plan, state: StageState, context: Context) -> dict[str, Any]:

@@ -173,6 +173,7 @@ class Saturator(Decider):
             factor=factor,
             emphasis=emphasis,
             matched_gain_db=gain_db,
+            decides_apart=context.bends_apart,
         )
 
     def factor_at(self, rate_hz: int) -> int:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from busproc.chain import Chain, load_chain, process
+    from busproc.delivery.printing import Printed, print_session
     from busproc.errors import AudioFileError, BusprocError, InputError, RenderError, SettingsFileError
     from busproc.measure.meter import Meter, Reading
     from busproc.presets import load_preset, preset_names
@@ -24,6 +25,7 @@ __all__ = [
     "Chain",
     "InputError",
     "Meter",
+    "Printed",
     "Reading",
     "RenderError",
     "Rendered",
@@ -34,12 +36,14 @@ __all__ = [
     "load_preset",
     "load_session",
     "preset_names",
+    "print_session",
     "process",
     "render",
 ]
 
 _HOMES = {
     "busproc.chain": ("Chain", "load_chain", "process"),
+    "busproc.delivery.printing": ("Printed", "print_session"),
     "busproc.errors": ("AudioFileError", "BusprocError", "InputError", "RenderError", "SettingsFileError"),
     "busproc.measure.meter": ("Meter", "Reading"),
     "busproc.presets": ("load_preset", "preset_names"),

@@ -31,7 +31,8 @@ python3 -m venv --upgrade-deps .venv && .venv/bin/pip install -q -e . --group te
 
 
 def blocks(text, language):
-    return re.findall(rf"^```{language}\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
+    found = re.findall(r"^```(\w*)\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
+    return [block for marked, block in found if marked == language]
 
 
 def calls(text):

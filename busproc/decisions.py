@@ -33,6 +33,9 @@ NEEDED = (
 SHOWN_TRIM_DB = 0.005
 """Smaller trims stand in the JSON only: two digits would show 0.00 dB."""
 
+WORDS = {"title", "purpose", "not_for", "listen_for"}
+"""What a chain says about itself, which is no part of the treatment."""
+
 Record = dict[str, Any]
 
 
@@ -70,7 +73,8 @@ def build(song: Song, made: Made, deliveries: list[Record], passage: Passage | N
         for bus in song.buses.values()
     }
     versions = {name: importlib.metadata.version(name) for name in ("busproc", *LIBRARIES)}
-    treatment = {"session": settings, "chains": chains, "inputs": [(i["name"], i["sha256"]) for i in inputs]}
+    worded = {place: {k: v for k, v in chain.items() if k not in WORDS} for place, chain in chains.items()}
+    treatment = {"session": settings, "chains": worded, "inputs": [(i["name"], i["sha256"]) for i in inputs]}
     return {
         "format": FORMAT,
         "song": session.song,

@@ -37,3 +37,14 @@ def preset_path(name: str) -> Path:
 def load_preset(name: str) -> Chain:
     """Read a preset."""
     return load_chain(preset_path(name))
+
+
+def preset_list() -> str:
+    """Every preset with what it is for, what not, and what to listen for: a line each."""
+    presets = {name: load_preset(name) for name in preset_names()}
+    width = max(map(len, presets)) + 2
+    lines = []
+    for name, chain in presets.items():
+        said = (chain.purpose, f"not for: {chain.not_for}", f"listen for: {chain.listen_for}")
+        lines += [f"{head:{width}}{line}" for head, line in zip((name, "", ""), said, strict=True)]
+    return "\n".join(lines)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterable, Iterator
+
+import numpy as np
 
 from busproc.stages.base import Audio, Context, Stage
 from busproc.stages.series import Placed
@@ -41,7 +44,8 @@ def study_stages(
 
 def _run(study: Study, context: Context, taps: list[Iterable[Audio]], announce: Announce) -> None:
     announce(f"listening to the song before {context.place}")
-    for blocks in zip(*taps, strict=True):
+    nothing = np.zeros((0, 2))  # a tap behind a late stage may come in other blocks, and in one more
+    for blocks in itertools.zip_longest(*taps, fillvalue=nothing):
         study.feed(blocks[0], blocks[1] if len(blocks) > 1 else None)
     assert isinstance(context.facts, dict)
     context.facts.setdefault(context.place, {}).update(study.facts())

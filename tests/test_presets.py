@@ -2,30 +2,97 @@
 
 from __future__ import annotations
 
+import json
+import re
+
 import numpy as np
 import pytest
 import soundfile as sf
+from click.testing import CliRunner
 
+import busproc.demo
 from busproc.chain import load_chain, process
-from busproc.delivery import read_back
+from busproc.cli import main
+from busproc.delivery.writing import read_back
+from busproc.demo.synth import make_song
 from busproc.errors import InputError
 from busproc.presets import load_preset, preset_folder, preset_names, preset_path
 from busproc.rendering import render
 from busproc.stages import REGISTRY
+from tests.measure.reference_meters import fourier_peak_dbtp
 from tests.songs import RATE_HZ, noise, write_session
+from tests.test_preset_purposes import METER, db, gain_db, harmonic_db, on_both_sides, pink, sine, through
 
 METERS_DIFFER_DB = 0.8
 """The ceiling holds on the highest reading of several interpolators; on white noise the meter reads lower."""
 
+CEILINGS = ("forward_and_lively", "loud_reference", "narrow_for_speech", "open_and_gentle", "slow_and_heavy")
+"""Presets that end in a limiter at -1 dBTP, whatever comes."""
+
 every_preset = pytest.mark.parametrize("name", preset_names())
 
 
-def rendered(folder, preset, sound):
+PASSAGE_S = (24, 28)
+"""All ten play, loud, in the second theme."""
+
+GROUPS = {
+    "drums_in_parallel": ("frame_drum", "shaker", "wood_block"),
+    "low_instruments_levelled": ("tuba", "bass_pizz"),
+    "narrow_for_speech": ("choir",),
+    "smooth_voices": ("choir",),
+    "softer_strikes": ("marimba", "vibraphone"),
+    "warm_in_bands": ("strings", "bass_pizz"),
+}
+"""What of the demo a preset is for, if not the mix; nobody speaks in it, so the choir stands in."""
+
+LOUDER_LU = {
+    "drums_in_parallel": (1, 4),
+    "ebu_r_128_programme": (-9, -5),
+    "loud_reference": (2, 6),
+    "low_instruments_levelled": (-2, 2),
+}
+"""How much louder presets make the demo, those that do not leave its loudness to within 1.5 LU."""
+
+
+def rendered(folder, preset, sound, **keys):
     """The mix that a preset on the mix bus makes of one stem, and what it decided."""
-    session = write_session(folder, {"a": sound}, mix_bus={"chain": "preset.json"})
+    session = write_session(folder, {"a": sound}, mix_bus={"chain": "preset.json"}, **keys)
     (folder / "preset.json").write_bytes(preset_path(preset).read_bytes())
     done = render(session, folder / "out")
+    assert done.decisions["notes"] == []
     return done.files[0], done.decisions["places"][-1]["decisions"]
+
+
+def flat(decisions):
+    """Decisions, and those inside of them."""
+    for decision in decisions:
+        yield decision
+        for inner in decision.get("branches", decision.get("bands", ())):
+            yield from flat(inner["decisions"])
+
+
+def idle(decisions):
+    """Why stages found nothing to do, but for those that only wait for peaks."""
+    waiting = {"limiter", "catch the loud syllables"}
+    return [
+        each["why"]
+        for each in flat(decisions)
+        if each["verdict"] == "left alone" and not waiting & {each["stage"], each.get("name")}
+    ]
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    """A passage of the demo, rendered with a mix bus that does nothing; and its stems."""
+    folder = tmp_path_factory.mktemp("demo")
+    first, last = (second * RATE_HZ for second in PASSAGE_S)
+    stems = {name: sound[first:last].reshape(last - first, -1) for name, sound in make_song(RATE_HZ).items()}
+    write_session(folder / "stems", stems)
+    session = json.loads(busproc.demo.make_demo(folder).read_text())
+    (folder / "chains" / "mix_bus.json").write_bytes(preset_path("do_nothing").read_bytes())
+    (folder / "session.json").write_text(json.dumps(session | {"deliver": [{"bits": "32_float"}]}))
+    mix, _ = sf.read(render(folder / "session.json", folder / "out").files[0])
+    return mix, stems
 
 
 def test_there_are_as_many_presets_as_files():
@@ -36,8 +103,35 @@ def test_there_are_as_many_presets_as_files():
 def test_every_preset_loads_and_says_what_it_is_for(name):
     chain = load_preset(name)
     assert chain == load_chain(preset_path(name))
-    assert chain.title
-    assert chain.purpose.endswith(".")
+    assert re.sub(r"\W+", "_", chain.title.lower()) == name
+    for said in (chain.purpose, chain.not_for, chain.listen_for):
+        assert re.fullmatch(r"[A-Z].{30,}\.", said)
+
+
+@every_preset
+def test_every_preset_suits_the_demo(name, demo, tmp_path):
+    """Nothing idles, nothing passes full scale, and it is about as loud as before."""
+    mix, stems = demo
+    sound = sum((np.zeros_like(mix) + stems[stem] for stem in GROUPS[name]), 0) if name in GROUPS else mix
+    file, decisions = rendered(tmp_path, name, sound)
+    out, _ = sf.read(file)
+    assert idle(decisions) == []
+    assert out.shape == sound.shape
+    assert fourier_peak_dbtp(out, factor=8) < 0
+    low, high = LOUDER_LU.get(name, (-1.5, 1.5))
+    assert low <= METER.integrated_loudness(out) - METER.integrated_loudness(sound) <= high
+
+
+def test_the_list_says_what_each_is_for_what_not_and_what_to_listen_for():
+    lines = CliRunner().invoke(main, ["presets"]).stdout.splitlines()
+    assert [line.split()[0] for line in lines[::3]] == preset_names()
+    for name, said, *more in zip(preset_names(), lines[::3], lines[1::3], lines[2::3], strict=True):
+        chain = json.loads(CliRunner().invoke(main, ["presets", name]).stdout)
+        assert said.split(maxsplit=1)[1] == chain["purpose"]
+        assert [line.strip() for line in more] == [
+            f"not for: {chain['not_for']}",
+            f"listen for: {chain['listen_for']}",
+        ]
 
 
 @pytest.mark.parametrize("tag", list(REGISTRY))
@@ -86,11 +180,23 @@ def test_a_condition_is_judged_on_a_bare_array_too():
     assert np.abs(process(load_preset("safety_only"), 5 * sound, RATE_HZ)).max() < 0.9
 
 
-@pytest.mark.parametrize("name", ["open_and_gentle", "loud_reference"])
+@pytest.mark.parametrize("name", CEILINGS)
 def test_a_preset_for_the_mix_bus_ends_at_a_safe_ceiling(tmp_path, name):
-    mix, decisions = rendered(tmp_path, name, noise(0.2, 1, peak=1.2))
+    mix, decisions = rendered(tmp_path, name, noise(0.2, 1, peak=40.0))
     assert decisions[-1]["stage"] == "limiter"
     assert -1 - METERS_DIFFER_DB < read_back(mix)["true_peak_dbtp"] <= -1.0
+
+
+@pytest.mark.parametrize("level_dbfs", [-9, -32])
+def test_ebu_r_128_programme_is_as_loud_as_the_document_says(level_dbfs):
+    """EBU R 128: -23.0 LUFS, at most -1 dBTP. The softer one needs its strikes limited on the way up."""
+    programme = pink(2, level_dbfs)
+    programme[:: RATE_HZ // 2] += 0.5
+    out = through("ebu_r_128_programme", programme)
+    assert METER.integrated_loudness(out) == pytest.approx(-23.0, abs=0.1)
+    peak_dbtp = fourier_peak_dbtp(np.pad(out, ((4000, 4000), (0, 0))))
+    assert peak_dbtp <= -1.0 + 0.02
+    assert (peak_dbtp > -1.2) == (level_dbfs < -20), "where the limiter works, peaks reach the ceiling"
 
 
 def test_loud_reference_is_louder_than_what_it_got(tmp_path):
@@ -118,3 +224,22 @@ def test_drums_in_parallel_gain_body_under_the_untouched_group(tmp_path):
 
     assert gain_db(0.02) > gain_db(0.8) + 2.0
     assert 0 <= gain_db(0.8) < 2.0
+
+
+def test_warm_in_bands_steadies_lows_bends_the_middle_and_leaves_the_highs():
+    """2:1 halves what is above -28 dBFS; even harmonics lead in the middle; 9 kHz passes as it came."""
+    soft_db, loud_db = (
+        db(through("warm_in_bands", sine(80, level, 1))[RATE_HZ // 2 :, 0]) for level in (-24, -12)
+    )
+    assert loud_db - soft_db < 7.5
+    assert -36 < harmonic_db("warm_in_bands", 500, -12, 2) < -26
+    assert harmonic_db("warm_in_bands", 500, -12, 3) < harmonic_db("warm_in_bands", 500, -12, 2) - 6
+    high = through("warm_in_bands", sine(9000, -12, 1))[RATE_HZ // 2 :, 0]
+    assert db(high) == pytest.approx(-12, abs=0.05)
+
+
+def test_open_and_gentle_brings_the_loudest_moments_closer():
+    """Of 10 dB across a wide knee 2:1 takes 1.8 dB, where 1.5:1 takes 1.2 and 4:1 takes 2.7."""
+    bus = on_both_sides(np.concatenate([pink(2, -24), pink(1, -14, 2)]))
+    found = gain_db("open_and_gentle", bus)
+    assert 1.4 < found[50:95].mean() - found[115:].mean() < 2.2

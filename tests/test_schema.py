@@ -72,7 +72,11 @@ def test_presets_and_the_demo_are_accepted(file):
 @every_file
 def test_an_unknown_key_is_refused_in_every_object(file):
     document = json.loads(file.read_text())
-    objects = [path for path, value in nodes(document) if isinstance(value, dict)]
+    objects = [
+        path
+        for path, value in nodes(document)
+        if isinstance(value, dict) and path[-1:] not in {("trim_db",), ("by",)}  # names of your own are keys
+    ]
     assert objects
     for path in objects:
         assert refuses(changed(document, path, lambda value: value | {"unknown": 1})), path

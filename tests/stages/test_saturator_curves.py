@@ -247,6 +247,13 @@ def matched(folder, sound, **settings):
     return before["left_at"], place["left_at"], place["decisions"][0]
 
 
+@pytest.mark.parametrize("frames", [4096, 12288, 12288 - 59, 12300])
+def test_a_matched_level_is_found_wherever_the_song_ends(frames):
+    """What leaves a late stage comes in other blocks than what enters it."""
+    sound = songs.noise(1.0, 5, peak=0.8)[:frames]
+    assert process(Saturator(drive_db=12.0, level="matched"), sound, RATE_HZ).shape == sound.shape
+
+
 @pytest.mark.parametrize(
     "settings", [{"drive_db": 18}, {"curve": "asymmetric", "drive_db": 12, "tone_db": 6, "mix": 0.7}]
 )

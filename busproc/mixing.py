@@ -92,13 +92,10 @@ def process_graph(
             out = np.zeros((frames, bus.columns, 2))
             taps[name, "before_chain"] = taps[name, "after_chain"] = out
             continue
-        total = np.zeros((frames, bus.columns, 2))
         if name in stems:
-            total[:, 0] = inner.source_wait.push(stems[name])
-        for feed, line, columns in zip(bus.feeds, inner.waits, inner.columns, strict=True):
-            late = state.at_frame - feed.late_frames
-            gain = _level(feed.level_db, feed.ride, plan.song.rate_hz, late, frames)
-            moves.add_columns(total, line.push(_scaled(taps[feed.source, feed.tap], gain)), columns)
+            total = inner.source_wait.push(stems[name])[:, None]
+        else:
+            total = _summed(plan, state, bus, inner, taps, frames)
         keys = {
             key: inner.key_waits[key].push(np.ascontiguousarray(taps[feed.source, feed.tap][:, 0]))
             for key, feed in bus.keys.items()
@@ -110,6 +107,23 @@ def process_graph(
         taps[name, "before_chain"], taps[name, "after_chain"] = total, out
     state.at_frame += frames
     return out
+
+
+def _summed(
+    plan: GraphPlan,
+    state: GraphState,
+    bus: BusPlan,
+    inner: BusState,
+    taps: Mapping[tuple[str, Tap], Audio],
+    frames: int,
+) -> Audio:
+    """All that feeds a bus, each column where it belongs."""
+    total = np.zeros((frames, bus.columns, 2))
+    for feed, line, columns in zip(bus.feeds, inner.waits, inner.columns, strict=True):
+        first_frame = state.at_frame - feed.late_frames
+        gain = _level(feed.level_db, feed.ride, plan.song.rate_hz, first_frame, frames)
+        moves.add_columns(total, line.push(_scaled(taps[feed.source, feed.tap], gain)), columns)
+    return total
 
 
 def record_graph(plan: GraphPlan, state: GraphState) -> list[dict[str, Any]]:

@@ -69,31 +69,32 @@ def late_frames(stem: Path, mix: Path, others: Sequence[Path]) -> int:
     What the stem ought to be is the mix without the others, in whole numbers.
     """
     files = [stem, mix, *others]
-    begins, due = _first_sounds(map(_is_and_ought, _side_by_side(files)))
-    late = 0 if begins is None or due is None else begins - due
-    if late == 0 or abs(late) > MOST_LATE_FRAMES:
-        return 0
-    skipped = [max(late, 0), *[max(-late, 0)] * (len(files) - 1)]
-    moved = map(_is_and_ought, _side_by_side(files, skipped, until=min))
-    return late if all(np.array_equal(*pair) for pair in moved) else 0
+    for late in _distances(map(_is_and_ought, _side_by_side(files))):
+        skipped = [max(late, 0), *[max(-late, 0)] * (len(files) - 1)]
+        moved = map(_is_and_ought, _side_by_side(files, skipped, until=min))
+        if all(np.array_equal(*pair) for pair in moved):
+            return late
+    return 0
 
 
 def _is_and_ought(sounds: Audio) -> tuple[Audio, Audio]:
     return sounds[0], sounds[1] - sounds[2:].sum(axis=0)
 
 
-def _first_sounds(pairs: Iterable[tuple[Audio, Audio]]) -> list[int | None]:
-    """First frame that is not silent, of each of two sounds."""
-    firsts: list[int | None] = [None, None]
+def _distances(pairs: Iterable[tuple[Audio, Audio]]) -> list[int]:
+    """How far apart two sounds begin, and how far apart they end: one may have been cut off by the move."""
+    sounding: tuple[list[int], list[int]] = ([], [])
     at = 0
     for pair in pairs:
-        for n, sound in enumerate(pair):
-            if firsts[n] is None and sound.any():
-                firsts[n] = at + int(sound.any(axis=1).argmax())
-        if None not in firsts:
-            break
+        for found, sound in zip(sounding, pair, strict=True):
+            frames = np.flatnonzero(sound.any(axis=1))
+            found += [at + int(frame) for frame in (*frames[:1], *frames[-1:])]
         at += len(pair[0])
-    return firsts
+    if not all(sounding):
+        return []
+    is_, ought = sounding
+    distances = dict.fromkeys([is_[0] - ought[0], is_[-1] - ought[-1]])
+    return [frames for frames in distances if 0 < abs(frames) <= MOST_LATE_FRAMES]
 
 
 def _side_by_side(

@@ -17,9 +17,9 @@ from busproc.files import AudioInfo, inspect, sha256_file
 ENCODINGS = {16: "pcm_16", 24: "pcm_24", 32: "pcm_32", "32_float": "float"}
 ROUNDING = 0.015
 """Measures stand in a manifest to 0.01; another version of the meter may round to the next step."""
-CEILING_STEPS = 6
-"""Steps by which a true peak may pass its ceiling: dither, rounding and sharing out move a sample by up to 2,
-of which the meter's interpolator makes at most 2.7 times as many."""
+CEILING_SLACK_DB = 0.03
+"""Dither, rounding and sharing out move a sample by up to 2 steps, of which the meter's interpolator makes at
+most 2.7 times as many: 0.023 dB at the lowest ceiling (-24 dBTP) in 16 bits; the rest is rounding to 0.01."""
 
 Measured = Mapping[str, float | None]
 
@@ -214,20 +214,13 @@ def _sound_faults(file: SoundFile, info: AudioInfo, measured: Measured) -> Itera
     ]
     if told:
         yield "; ".join(told)
-    if peak is not None and file.what != "stems" and peak > _ceiling_dbtp(file):
-        yield f"passes the ceiling of {file.ceiling_dbtp:g} dBTP with {peak:g} dBTP"
+    ceiling = None if file.what == "stems" else file.ceiling_dbtp  # held by the mix and its versions
+    if peak is not None and ceiling is not None and peak > ceiling + CEILING_SLACK_DB:
+        yield f"passes the ceiling of {ceiling:g} dBTP with {peak:g} dBTP"
 
 
 def _differ(one: float | None, other: float | None) -> bool:
     return one != other and (one is None or other is None or abs(one - other) > ROUNDING)
-
-
-def _ceiling_dbtp(file: SoundFile) -> float:
-    """The highest true peak that a meter may read in a file which holds its ceiling."""
-    if file.ceiling_dbtp is None:
-        return math.inf
-    step = 2.0 ** (1 - (24 if file.bits == "32_float" else file.bits))
-    return 20 * math.log10(10 ** (file.ceiling_dbtp / 20) + CEILING_STEPS * step) + ROUNDING
 
 
 def _stems(each: Sum) -> str:

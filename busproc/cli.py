@@ -137,6 +137,79 @@ def print_(session: Path, out_dir: Path, *, overwrite: bool, allow_outside: bool
 
 
 @main.command()
+@click.argument("folder", type=FILE)
+def verify(folder: Path) -> None:
+    """Check a delivery: every file, and that stems add up.
+
+    Reads all files again and holds them against the manifest: bytes, form, measures, sums, names. Tells
+    every fault in a line; exits with 1 if there is one.
+
+    \b
+    Example:
+      busproc verify delivery
+    """
+    from busproc.delivery.verify import verify as verify_delivery
+    from busproc.kernels.jit import compiling_told
+
+    with compiling_told(lambda line: click.echo(line, err=True)):
+        found = verify_delivery(folder)
+    click.echo(found.in_words())
+    sys.exit(FAILED if found.faults else FINE)
+
+
+@main.command()
+@click.argument("folder", type=FILE)
+@click.option(
+    "--stems", "stems_folder", type=FILE, required=True, help="Folder that stands for the session's."
+)
+@click.option("--out", "out_dir", type=FILE, help="Keep what is rendered in this new folder.")
+@click.option("--allow-outside", is_flag=True, help="Let paths of stems lead out of their folder.")
+def recall(folder: Path, *, stems_folder: Path, out_dir: Path | None, allow_outside: bool) -> None:
+    """Render a delivery again and compare every byte.
+
+    It carries all it takes but the stems; their paths lead from the folder that held the session. Where a
+    file does not come out the same, a table tells what may be the cause, and the exit code is 1.
+
+    \b
+    Example:
+      busproc recall delivery --stems harbour_lamps
+    """
+    from busproc.delivery.recall import in_words
+    from busproc.delivery.recall import recall as recall_delivery
+
+    with _progress() as progress:
+        done = recall_delivery(folder, stems_folder, out_dir, allow_outside=allow_outside, progress=progress)
+    click.echo(in_words(done))
+    sys.exit(FINE if done.is_same else FAILED)
+
+
+@main.command()
+@click.argument("before", type=FILE)
+@click.argument("after", type=FILE)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object in place of the words.")
+def diff(before: Path, after: Path, *, as_json: bool) -> None:
+    """Tell what changed from one revision to the next.
+
+    Of two chain files or session files the settings; of two decision logs what was decided as well; of
+    the folders of two deliveries also how far their sound lies apart.
+
+    \b
+    Example:
+      busproc diff revision_2 revision_3
+      busproc diff chains/bus.json chains/bus_louder.json
+    """
+    from busproc.delivery.diff import diff as find_changes
+    from busproc.delivery.diff_words import in_words
+
+    with _progress() as progress:
+        found = find_changes(before, after, progress)
+    if as_json:
+        _print_file(json.dumps(found, indent=1, ensure_ascii=False) + "\n")
+    else:
+        click.echo(in_words(found))
+
+
+@main.command()
 @click.argument("files", nargs=-1, required=True, type=FILE)
 @click.option("--json", "as_json", is_flag=True, help="One JSON list in place of the table.")
 def meter(files: tuple[Path, ...], *, as_json: bool) -> None:

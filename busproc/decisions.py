@@ -74,7 +74,7 @@ def build(song: Song, made: Made, deliveries: list[Record], passage: Passage | N
     }
     versions = {name: importlib.metadata.version(name) for name in ("busproc", *LIBRARIES)}
     worded = {place: {k: v for k, v in chain.items() if k not in WORDS} for place, chain in chains.items()}
-    treatment = {"session": settings, "chains": worded, "inputs": [(i["name"], i["sha256"]) for i in inputs]}
+    treatment = {"session": _without_file_names(settings), "chains": worded, "inputs": [(i["name"], i["sha256"]) for i in inputs]}
     return {
         "format": FORMAT,
         "song": session.song,
@@ -92,6 +92,13 @@ def build(song: Song, made: Made, deliveries: list[Record], passage: Passage | N
         **({"compared": made.compared} if made.compared else {}),
         "deliveries": deliveries,
     }
+
+
+def _without_file_names(settings: Record) -> Record:
+    """A session's settings without the names of its chain files, whose contents count."""
+    kinds = ("stems", "groups", "returns")
+    faders = {kind: [fader | {"chain": None} for fader in settings[kind]] for kind in kinds}
+    return {**settings, **faders, "mix_bus": {}}
 
 
 def _numbers(found: Mapping[str, Any]) -> Record:

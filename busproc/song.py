@@ -37,7 +37,9 @@ class Song:
         return max(file.end_frame for file in self.files.values())
 
 
-def load_session(path: Path | str, *, allow_outside: bool = False) -> Song:
+def load_session(
+    path: Path | str, *, allow_outside: bool = False, stems_folder: Path | str | None = None
+) -> Song:
     """Read a session file and everything it names.
 
     Parameters
@@ -46,6 +48,8 @@ def load_session(path: Path | str, *, allow_outside: bool = False) -> Song:
         The session file; paths inside are relative to its folder.
     allow_outside
         Whether those paths may lead out of that folder.
+    stems_folder
+        The folder to which paths of stems are relative, in place of the session's.
 
     Raises
     ------
@@ -53,14 +57,16 @@ def load_session(path: Path | str, *, allow_outside: bool = False) -> Song:
         With every fault: of the session, of its chain files, of its audio files, of the routing.
     """
     session = load_settings(path, Session)
-    return _Loader(Path(path), session, allow_outside).song()
+    stems = None if stems_folder is None else Path(stems_folder)
+    return _Loader(Path(path), session, allow_outside, stems).song()
 
 
 class _Loader:
     """Collects faults while it reads, so that all are told at once."""
 
-    def __init__(self, path: Path, session: Session, allow_outside: bool) -> None:
+    def __init__(self, path: Path, session: Session, allow_outside: bool, stems: Path | None) -> None:
         self.path, self.session, self.allow_outside = path, session, allow_outside
+        self.stems_folder = stems or path.parent
         self.faults: list[str] = []
         self._chains: dict[str, Chain] = {}
 
@@ -107,7 +113,7 @@ class _Loader:
     def _chain(self, where: str, name: str | None) -> Chain:
         if name is None:
             return Chain()
-        file = self._inside(where, name)
+        file = self._inside(where, name, self.path.parent)
         if file is None:
             return Chain()
         if name not in self._chains:
@@ -118,8 +124,9 @@ class _Loader:
                 self.faults += [f"{where} = {name}: {fault}" for fault in error.faults]
         return self._chains[name]
 
-    def _inside(self, where: str, name: str) -> Path | None:
-        folder = self.path.parent.resolve()
+    def _inside(self, where: str, name: str, folder: Path) -> Path | None:
+        whose = "the session's folder" if folder == self.path.parent else str(folder)
+        folder = folder.resolve()
         try:
             file = (folder / name).resolve()
         except (OSError, RuntimeError, ValueError):  # too long, a link to itself, a zero byte
@@ -129,7 +136,7 @@ class _Loader:
             return file
         self._fault(
             where,
-            f"{name!r} leads out of the session's folder; move the file inside, or allow it "
+            f"{name!r} leads out of {whose}; move the file inside, or allow it "
             "(--allow-outside, allow_outside=True)",
         )
         return None
@@ -144,7 +151,7 @@ class _Loader:
     def _infos(self) -> dict[str, AudioInfo]:
         infos = {}
         for n, stem in enumerate(self.session.stems):
-            file = self._inside(f"stems[{n}].file", stem.file)
+            file = self._inside(f"stems[{n}].file", stem.file, self.stems_folder)
             try:
                 if file is not None:
                     infos[stem.name] = inspect(file)

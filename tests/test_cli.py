@@ -21,7 +21,7 @@ from busproc.stages import REGISTRY
 from tests.songs import noise, write_session
 
 COMMANDS = [
-    *("render", "print", "meter", "validate", "schema", "session"),
+    *("render", "print", "verify", "recall", "diff", "meter", "validate", "schema", "session"),
     *("presets", "chain", "stages", "explain", "demo"),
 ]
 HEAVY = {"numpy", "numba", "scipy", "soundfile", "soxr", "matplotlib", "pydantic", "rich"}

@@ -241,3 +241,15 @@ def test_denormals_do_not_slow_a_render_down(tmp_path):
     session = write_session(tmp_path, {"a": sound}, {"bus": eq}, mix_bus={"chain": "bus.json"})
     mix = read(busproc.render(session, tmp_path / "out").files[0])
     assert not mix[-RATE_HZ // 2 :].any()
+
+
+def test_the_treatment_is_the_same_whatever_its_files_and_words_are_called(tmp_path):
+    """A digest names what is done to the sound; a chain file's name and its purpose are no part of that."""
+    digests = []
+    for name, words in (("bus", {}), ("master", {"title": "Mix bus", "listen_for": "Nothing."})):
+        folder = tmp_path / name
+        session = write_session(folder, {"a": noise(0.1, 1)}, {name: BUS}, mix_bus={"chain": f"{name}.json"})
+        chain = json.loads((folder / f"{name}.json").read_text())
+        (folder / f"{name}.json").write_text(json.dumps(chain | words))
+        digests.append(busproc.render(session, folder / "out").decisions["treatment_sha256"])
+    assert digests[0] == digests[1]

@@ -105,9 +105,7 @@ def _logged(old: Record, new: Record) -> Record:
 def _files(old: list[Record], new: list[Record]) -> Record:
     """Written files by name: those of one side only, and those of a role whose bytes differ."""
     pairs = same_role(old, new)
-    kept, now = (
-        ({each["file"] for each in side} for side in zip(*pairs, strict=True)) if pairs else (set(), set())
-    )
+    kept, now = {a["file"] for a, _ in pairs}, {b["file"] for _, b in pairs}
     return {
         "of": len(pairs),
         "only_before": [each["file"] for each in old if each["file"] not in kept],

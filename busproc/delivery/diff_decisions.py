@@ -15,8 +15,8 @@ THIRD_OCTAVE_DB = 0.5
 """Third octaves that differ by less are not told."""
 
 FIGURES = (
-    ("median_db", "reduction in the median", "dB"),
-    ("percentile_95_db", "reduction at the 95th percentile", "dB"),
+    ("median_db", "median reduction", "dB"),
+    ("percentile_95_db", "95th percentile of reduction", "dB"),
     ("level_change_db", "level change", "dB"),
 )
 LEVELS = (("integrated_lufs", "LUFS"), ("rms_dbfs", "dBFS RMS"))
@@ -113,6 +113,15 @@ def told(before: Record, after: Record) -> Iterator[Told]:
         if name in olds:
             yield from _series(olds[name]["decisions"], new["decisions"])
             yield from _left_at(name, olds[name]["left_at"], new["left_at"])
+    trims, others = (_trims(log["deliveries"]) for log in (before, after))
+    for name in trims:
+        if trims[name] != others.get(name, trims[name]):
+            yield Told("deliver", name, "trim", trims[name], others[name], "dB")
+
+
+def _trims(files: list[Record]) -> dict[str, float]:
+    """Gain of each set of files."""
+    return {f"written at {each['rate_hz']} Hz, {each['bits']} bits": each["trim_db"] for each in files}
 
 
 def _left_at(place: str, old: Record, new: Record) -> Iterator[Told]:

@@ -6,12 +6,13 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
-from typing import Any, Literal
+from typing import Any, Literal, TypeGuard
 
 from busproc.settings import unit_of
 
 Doc = Mapping[str, Any]
 Pairs = list[tuple[int, int]]
+Kind = Literal["changed", "added", "removed", "moved"]
 
 SAME_KIND: dict[str, tuple[str, ...]] = {
     "stages": ("stage",),
@@ -39,14 +40,14 @@ class Change:
     change
         What became of it.
     before, after
-        Its values; of an item that moved, its paths.
+        Its values; of an item that moved, what it came after: tag and name, null for nothing.
     unit
         Of the values, where they are numbers with one.
     """
 
     path: str
     label: str
-    change: Literal["changed", "added", "removed", "moved"]
+    change: Kind
     before: Any
     after: Any
     unit: str = ""
@@ -69,7 +70,7 @@ class Place:
         """An item of the list here."""
         return Place(f"{self.path}[{number}]", f"{self.label}[{number}]{_called(item)}")
 
-    def change(self, change: Literal["changed", "added", "removed"], before: Any, after: Any) -> Change:
+    def change(self, change: Kind, before: Any, after: Any) -> Change:
         """What is here differs."""
         return Change(self.path, self.label, change, before, after, self.unit)
 
@@ -145,7 +146,7 @@ def _list_changes(key: str, before: Sequence[Doc], after: Sequence[Doc], at: Pla
             yield here.change("added", None, item)
             continue
         if old not in stayed:
-            yield Change(here.path, here.label, "moved", f"{at.path}[{old}]", here.path)
+            yield here.change("moved", _ahead(before, old), _ahead(after, n))
         yield from changes(before[old], item, here)
 
 
@@ -158,7 +159,11 @@ def _in_order(positions: list[int]) -> set[int]:
     return {positions[block.b + k] for block in blocks for k in range(block.size)}
 
 
-def _is_list_of_objects(value: Any) -> bool:
+def _ahead(items: Sequence[Doc], number: int) -> str | None:
+    return _called(items[number - 1]).strip() if number else None
+
+
+def _is_list_of_objects(value: Any) -> TypeGuard[list[Doc]]:
     return isinstance(value, list) and all(isinstance(item, Mapping) for item in value)
 
 

@@ -37,14 +37,17 @@ def same_role(before: list[Record], after: list[Record]) -> list[tuple[Record, R
     before, after
         Records of files, from a manifest or a decision log.
     """
-    pairs, left = [], list(before)
-    for new in after:
-        fitting = [old for old in left if role_of(old) == role_of(new)]
-        if fitting:
-            old = min(fitting, key=lambda old: _other_form(old, new))
-            left.remove(old)
-            pairs.append((old, new))
-    return pairs
+    ranked = sorted(
+        (_other_form(old, new), i, j)
+        for i, old in enumerate(before)
+        for j, new in enumerate(after)
+        if role_of(old) == role_of(new)
+    )
+    old_of: dict[int, int] = {}
+    for _, i, j in ranked:
+        if i not in old_of.values() and j not in old_of:
+            old_of[j] = i
+    return [(before[i], after[j]) for j, i in sorted(old_of.items())]
 
 
 def _other_form(old: Record, new: Record) -> tuple[bool, bool]:
@@ -120,8 +123,9 @@ def apart(before: Path, after: Path) -> Record:
     -------
     dict
         `matched_by_db`: that gain (negative: the second was louder), null where the two have nothing in
-        common; `polarity_inverted` where it turns the second over; `octaves`: by nominal frequency the level
-        of the first, of the residue, and the residue against the first in dB; null for silence.
+        common and stay as they are; `polarity_inverted` where it turns the second over; `octaves`: by
+        nominal frequency the level of the first, of the residue, and the residue against the first in dB;
+        null for silence.
     """
     gain = _least_squares_gain(before, after)
     heard: ThirdOctaves | None = None
@@ -129,7 +133,7 @@ def apart(before: Path, after: Path) -> Record:
         if heard is None:
             heard, residue = ThirdOctaves(rate_hz), ThirdOctaves(rate_hz)
         heard.feed(old)
-        residue.feed(gain * new - old)
+        residue.feed((gain or 1.0) * new - old)
     assert heard is not None
     return {
         "matched_by_db": rounded(20 * math.log10(abs(gain)), 2) if gain else None,
@@ -149,7 +153,7 @@ def _least_squares_gain(before: Path, after: Path) -> float:
     sums = np.zeros(4)
     for _, old, new in _blocks(before, after):
         tally(np.stack([old, new], axis=-1).reshape(-1), sums)
-    return float(sums[2] / sums[1]) if sums[1] else 0.0
+    return float(sums[2] / sums[1]) if sums[2] else 0.0
 
 
 def _blocks(before: Path, after: Path) -> Iterator[tuple[int, Audio, Audio]]:

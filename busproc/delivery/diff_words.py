@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator, Mapping
+from pathlib import PurePosixPath
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
@@ -45,7 +47,8 @@ def change_in_words(change: Change) -> str:
     """
     before, after, unit = change.before, change.after, change.unit
     if change.change == "moved":
-        return f"{change.label}: moved, was {before}"
+        was, now = (f"after {each}" if each else "first" for each in (before, after))
+        return f"{change.label}: moved, was {was}, is {now}"
     if change.change == "added":
         held = _held(after)
         return f"{change.label}: added{f' ({held})' if held else ''}"
@@ -57,7 +60,8 @@ def change_in_words(change: Change) -> str:
 
 def input_in_words(each: Record) -> str:
     """A stem with another file."""
-    return f"{each['name']}: {each['file']} has SHA-256 {each['after_sha256'][:12]}, had {each['before_sha256'][:12]}"
+    now, was = each["after_sha256"][:12], each["before_sha256"][:12]
+    return f"{each['name']}: {each['file']} has SHA-256 {now}, had {was}"
 
 
 def version_in_words(name: str, versions: list[str | None]) -> str:
@@ -78,8 +82,15 @@ def _held(item: Record) -> str:
         if key not in {"name", "shape", "what", "from", "to"} and value not in (None, "", [])
     }
     return ", ".join(
-        f"{key} {_told(value, unit_of(key))}" for key, value in rows.items() if not isinstance(value, dict)
+        f"{_bare(key)} {_told(value, unit_of(key))}"
+        for key, value in rows.items()
+        if not isinstance(value, dict)
     )
+
+
+def _bare(key: str) -> str:
+    """A key's name in words, without its unit."""
+    return key.removesuffix("_" + unit_of(key).lower().replace("/", "_per_")).replace("_", " ")
 
 
 def _told(value: Any, unit: str = "") -> str:
@@ -92,7 +103,7 @@ def _told(value: Any, unit: str = "") -> str:
     if isinstance(value, list):
         return ", ".join(_told(item, unit) for item in value) or "none"
     if isinstance(value, Mapping):
-        told = ", ".join(f"{key} {_told(item, unit_of(key))}" for key, item in value.items())
+        told = ", ".join(f"{_bare(key)} {_told(item, unit_of(key))}" for key, item in value.items())
         return f"({told})"
     text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
     return text if len(text) <= LONGEST_TEXT else f"{text[: LONGEST_TEXT - 3]}..."
@@ -130,8 +141,8 @@ def _figure(row: Record) -> str:
     if figure == "added":
         return f"added. {after}"
     if _is_number(after) and unit != "frames":
-        was = "silence" if before is None else f"{before:.1f}"
-        return f"{figure} {was} -> {after:.1f} {unit}"
+        written = _signed if figure in {"level change", "trim"} else "{:.1f}".format
+        return f"{figure} {'silence' if before is None else written(before)} -> {written(after)} {unit}"
     if figure == "leaves at":
         return f"{figure} {before:.1f} {unit} -> silence"
     return f"{figure} {_told(before)} -> {_told(after, unit)}"
@@ -152,10 +163,14 @@ def _third_octaves(before: Mapping[str, float], after: Mapping[str, float]) -> s
 
 def _run(names: list[str], before: Mapping[str, float], after: Mapping[str, float]) -> str:
     most = max(names, key=lambda name: abs(after[name] - before[name]))
-    change = f"{before[most]:+.1f} -> {after[most]:+.1f} dB"
+    change = f"{_signed(before[most])} -> {_signed(after[most])} dB"
     if len(names) == 1:
         return f"{most} Hz {change}"
     return f"{names[0]} to {names[-1]} Hz, most at {most} Hz {change}"
+
+
+def _signed(value: float) -> str:
+    return f"{round(value, 1) + 0.0:+.1f}"
 
 
 def _files(found: Record) -> Iterator[str]:
@@ -172,13 +187,19 @@ def _sound(rows: list[Record]) -> Iterator[str]:
     if not rows:
         return
     octaves = list(dict.fromkeys(name for row in rows for name in row["octaves"]))
-    names = [f"{row['what']} {row['piece']}, {row['rate_hz']} Hz" for row in rows]
-    names = [name.replace("mix mix", "mix") for name in names]
+    names = [_file(row) for row in rows]
     width = max(map(len, names))
     yield " ".join([" " * width, "   louder", *(f"{_short(name):>5}" for name in octaves)])
     for name, row in zip(names, rows, strict=True):
-        cells = [f"{_residue(row, octave):>5}" for octave in octaves]
+        told = _residues(row["octaves"])
+        cells = [f"{told.get(octave, ''):>5}" for octave in octaves]
         yield f"{name:{width}} {_louder(row):>9} {' '.join(cells)}".rstrip()
+
+
+def _file(row: Record) -> str:
+    """What a file is: its folder and piece, which tell stems of two deliveries apart, and its rate."""
+    folder = PurePosixPath(row["after_file"]).parent.as_posix().replace("_", " ")
+    return f"{'' if folder == '.' else f'{folder}, '}{row['piece']}, {row['rate_hz'] / 1000:g} kHz"
 
 
 def _short(name: str) -> str:
@@ -187,22 +208,32 @@ def _short(name: str) -> str:
 
 def _louder(row: Record) -> str:
     if "loudness_difference_lu" in row:
-        return f"{row['loudness_difference_lu']:+.1f} LU"
-    return f"{row['level_difference_db']:+.1f} dB" if "level_difference_db" in row else "-"
+        return f"{_signed(row['loudness_difference_lu'])} LU"
+    return f"{_signed(row['level_difference_db'])} dB" if "level_difference_db" in row else "-"
 
 
-def _residue(row: Record, octave: str) -> str:
-    """Residue in an octave; nothing where neither sound nor residue comes within 60 dB of the loudest."""
-    found = row["octaves"].get(octave, {"before_dbfs": None, "residue_dbfs": None, "residue_db": None})
-    levels = [level for level in (found["before_dbfs"], found["residue_dbfs"]) if level is not None]
-    all_levels = [each[key] for each in row["octaves"].values() for key in ("before_dbfs", "residue_dbfs")]
-    loudest = max((level for level in all_levels if level is not None), default=0.0)
-    if not levels or max(levels) < loudest - HEARD_DB:
-        return ""
+def _residues(octaves: Mapping[str, Record]) -> dict[str, str]:
+    """Residue of each octave where sound or residue comes within 60 dB of the loudest."""
+    levels = {
+        name: max(_level(each, "before_dbfs"), _level(each, "residue_dbfs")) for name, each in octaves.items()
+    }
+    loudest = max(levels.values())
+    return {
+        name: _residue(each)
+        for name, each in octaves.items()
+        if math.isfinite(levels[name]) and levels[name] >= loudest - HEARD_DB
+    }
+
+
+def _level(found: Record, key: str) -> float:
+    return -math.inf if found[key] is None else float(found[key])
+
+
+def _residue(found: Record) -> str:
     if found["residue_dbfs"] is None:
         return "none"
     if found["residue_db"] is None:
         return "new"
     if found["residue_db"] < LEAST_TOLD_DB:
         return f"<{LEAST_TOLD_DB:.0f}"
-    return f"{found['residue_db']:+.0f}" if found["residue_db"] else "0"
+    return f"{round(found['residue_db']):+d}"

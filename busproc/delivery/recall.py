@@ -6,6 +6,7 @@ import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -40,7 +41,8 @@ class Recalled:
     inputs, settings, made_with
         Stems with other files, settings that differ, versions of programs that differ.
     begins_at
-        The first stage whose record in the decision log differs, and in what; empty where none does.
+        The first stage whose record in the decision log differs, and in what (its figures before and after,
+        what it did, the verdict); empty where none does.
     """
 
     files: int
@@ -89,9 +91,7 @@ def recall(
     """
     folder, stems_folder = Path(folder), Path(stems_folder)
     if not stems_folder.is_dir():
-        raise InputError(
-            f"{stems_folder} is not a folder: name the one that stems/.. of the session lead from"
-        )
+        raise InputError(f"{stems_folder} is not a folder; give the one that held the session and its stems")
     then, log = manifest.load(folder), load_log(folder)
     song = load_session(folder / recall_files.SESSION, allow_outside=allow_outside, stems_folder=stems_folder)
     with _place(out_dir) as place:
@@ -109,9 +109,7 @@ def in_words(recalled: Recalled) -> str:
         "input": [input_in_words(each) for each in recalled.inputs],
         "setting": [change_in_words(each) for each in recalled.settings],
         "made with": [version_in_words(*each) for each in recalled.made_with.items()],
-        "begins at": [
-            recalled.begins_at or "no stage: to the digits of the log, each did what it did before"
-        ],
+        "begins at": [recalled.begins_at or "no stage: by the figures of the log, each did what it did"],
     }
     known = recalled.touched or recalled.inputs or recalled.settings or recalled.made_with
     lines = [f"{key:15}{row}" for key, told in rows.items() for row in told]
@@ -140,7 +138,7 @@ def _under_old_names(song: Song, log: Record) -> Song:
     names = {each["name"]: each["chain"] for each in faders} | {"mix_bus": old["mix_bus"]["chain"]}
 
     def renamed(fader: F, name: str) -> F:
-        return fader.model_copy(update={"chain": names.get(name)}) if fader.chain else fader
+        return fader.model_copy(update={"chain": names.get(name) or fader.chain}) if fader.chain else fader
 
     session = song.session
     update: dict[str, Any] = {
@@ -171,7 +169,8 @@ def _compared(folder: Path, then: Record, log: Record, printed: Printed) -> Reca
 
 def _digests(document: Record) -> dict[str, str]:
     """What a manifest lists: each file's name and checksum."""
-    return {each["file"]: each["sha256"] for each in document["files"]} | document["beside"]
+    beside: dict[str, str] = document["beside"]
+    return {each["file"]: each["sha256"] for each in document["files"]} | beside
 
 
 def _digest(path: Path) -> str | None:
@@ -180,22 +179,22 @@ def _digest(path: Path) -> str | None:
 
 def _begins_at(then: list[Record], now: list[Record]) -> str:
     """The first stage, in the order of the places, whose record differs."""
-    news = {record["place"]: record for record in _stages(now)}
-    for old in _stages(then):
-        new = news.get(old["place"])
-        if new is None or new["stage"] != old["stage"]:
-            return f"{label_of(old)} (it is not there any more)"
-        if old.get("before") != new.get("before"):
-            return f"{label_of(old)} (what reached it differs)"
-        if any(old.get(key) != new.get(key) for key in ("after", "did", "verdict")):
-            return f"{label_of(old)} (what it did differs)"
+    news = {place["place"]: place["decisions"] for place in now}
+    found = (_first_other(old["decisions"], news[old["place"]]) for old in then if old["place"] in news)
+    return next(filter(None, found), "")
+
+
+def _first_other(olds: list[Record], news: list[Record]) -> str:
+    """The same among stages in a row; those inside a composite come between what reaches and leaves it."""
+    for old, new in zip_longest(olds, news):
+        if old is None or new is None or old["stage"] != new["stage"]:
+            return f"{label_of(old or new)} (it did not stand there both times)"
+        other = [key for key in ("before", "after", "did", "verdict") if old.get(key) != new.get(key)]
+        if other[:1] != ["before"]:
+            paths = zip(old.get("branches", []), new.get("branches", []), strict=False)
+            inside = (_first_other(path["decisions"], now["decisions"]) for path, now in paths)
+            if first := next(filter(None, inside), ""):
+                return first
+        if other:
+            return f"{label_of(old)} (differs in {', '.join(other)})"
     return ""
-
-
-def _stages(places: list[Record]) -> Iterator[Record]:
-    """Records of all stages in order, those inside a composite before it."""
-    for each in places:
-        for record in each["decisions"]:
-            for branch in record.get("branches", []):
-                yield from _stages([branch])
-            yield record

@@ -1,0 +1,1 @@
+"""What a chain is, in words and in a picture: every curve is measured on the stage itself."""

@@ -26,9 +26,14 @@ SECTIONS = filters.sections([filters.bell(100.0 * 2**k, 3.0, 1.0, 48000) for k i
 SOS = np.insert(SECTIONS, 3, 1.0, axis=1)
 
 
-def ours(sound, state=None):
-    state = np.zeros((6, 2, sound.shape[1])) if state is None else state
-    return lambda: in_blocks(lambda block: biquad.run_sections(SECTIONS, state, block), sound)
+def sections_of_columns(columns):
+    state = np.zeros((6, 2, columns))
+    return lambda block: biquad.run_sections(SECTIONS, state, block)
+
+
+def ours(sound):
+    run = sections_of_columns(sound.shape[1])
+    return lambda: in_blocks(run, sound)
 
 
 def in_c(library, sound, made):

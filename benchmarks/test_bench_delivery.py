@@ -66,9 +66,8 @@ def apply_alone(song, facts):
     state = start_graph(plan)
     steps, inner = plan.buses[-1].series.steps, state.buses[-1].series.stages
     kept = {n: [] for n in range(len(steps))}
-    for n, (step, one) in enumerate(zip(steps, inner, strict=True)):
-        feed = one.totals.feed
-        one.totals.feed = lambda bus, decision, after, n=n, feed=feed: kept[n].append((bus, decision))
+    for n, one in enumerate(inner):
+        one.totals.feed = lambda bus, decision, _, n=n: kept[n].append((bus, decision))
     for _ in stream(plan, state, 4096):
         pass
     spent = 0.0

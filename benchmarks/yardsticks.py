@@ -10,6 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busproc.stages.base import Context
+
 RATE_HZ = 48000
 SECONDS = 30
 BLOCK_FRAMES = 4096
@@ -24,6 +26,21 @@ def in_blocks(function, sound):
     """Feed a sound block by block, as a render does."""
     for at in range(0, len(sound), BLOCK_FRAMES):
         function(sound[at : at + BLOCK_FRAMES])
+
+
+def block_again(function, sound):
+    """Feed the first block as often as the sound has blocks: it stays in cache, as between stages."""
+    block = sound[:BLOCK_FRAMES]
+    for _ in range(0, len(sound), BLOCK_FRAMES):
+        function(block)
+
+
+def stage_on_lanes(stage, lanes=1):
+    """A stage that takes blocks `(frames, lanes, 2)` as in a render, but keeps nothing for the log."""
+    here = Context(RATE_HZ)
+    plan = stage.plan(here)
+    state = stage.start(plan, lanes, here, watched=False)
+    return lambda block: stage.process(plan, state, block, {})
 
 
 def built_from_c(name, *, fused):

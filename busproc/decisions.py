@@ -74,7 +74,11 @@ def build(song: Song, made: Made, deliveries: list[Record], passage: Passage | N
     }
     versions = {name: importlib.metadata.version(name) for name in ("busproc", *LIBRARIES)}
     worded = {place: {k: v for k, v in chain.items() if k not in WORDS} for place, chain in chains.items()}
-    treatment = {"session": _without_file_names(settings), "chains": worded, "inputs": [(i["name"], i["sha256"]) for i in inputs]}
+    treatment = {
+        "session": _without_file_names(settings),
+        "chains": worded,
+        "inputs": [(i["name"], i["sha256"]) for i in inputs],
+    }
     return {
         "format": FORMAT,
         "song": session.song,

@@ -7,7 +7,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, ConfigDict, Field
 
-from busproc.delivery.orders import Delivery, LevelDb, Name, Version
+from busproc.delivery.orders import Delivery, LevelDb, Name, Tags, Version
 from busproc.settings import Settings
 from busproc.stages.gain import PanLaw
 
@@ -143,6 +143,8 @@ class Session(Settings):
     """Buses fed by sends."""
     mix_bus: MixBus = MixBus()
     """The bus of everything."""
+    tags: Tags = Tags()
+    """What files say about the song."""
     tail_s: Annotated[float, Field(ge=0, le=600, strict=True)] | None = None
     """How long files go on after the last stem has ended; null is as long as the stages say they ring."""
     versions: Annotated[tuple[Version, ...], Field(max_length=64)] = ()

@@ -30,6 +30,8 @@ class Song:
     order: tuple[str, ...]
     files: dict[str, StemFile]
     notes: tuple[str, ...]
+    origin_s: float
+    """Its start on the clock that the stems' time references count by."""
 
     @property
     def frames(self) -> int:
@@ -81,8 +83,11 @@ class _Loader:
             self.faults += order_faults(self.session, buses, rate_hz)
         if self.faults:
             raise SettingsFileError(self.path, self.faults)
-        files = self._place(infos, rate_hz)
-        return Song(self.path, self.session, rate_hz, buses, order, files, self._notes(buses, files))
+        origin_s = _origin_s(infos, self.session)
+        files = self._place(infos, rate_hz, origin_s)
+        return Song(
+            self.path, self.session, rate_hz, buses, order, files, self._notes(buses, files), origin_s
+        )
 
     def _fault(self, where: str, what: str) -> None:
         self.faults.append(f"{where}: {what}")
@@ -182,8 +187,7 @@ class _Loader:
                 except InputError as error:
                     self._fault(f"{bus.chain_path}: {where}", str(error))
 
-    def _place(self, infos: dict[str, AudioInfo], rate_hz: int) -> dict[str, StemFile]:
-        origin = _origin_s(infos, self.session)
+    def _place(self, infos: dict[str, AudioInfo], rate_hz: int, origin: float) -> dict[str, StemFile]:
         files = {}
         for stem in self.session.stems:
             info = infos[stem.name]

@@ -69,7 +69,7 @@ def test_without_changes_it_is_the_same_chain():
         (
             {"hold.ratio": 0.5, "eq.bands[0].freq_hz": "low"},
             [
-                "stages[0].bands[0].freq_hz: must be a number from 10 to 40000 Hz, not \"low\"",
+                'stages[0].bands[0].freq_hz: must be a number from 10 to 40000 Hz, not "low"',
                 'stages[1].ratio: must be a number from 1 to 1000 or "infinity", not 0.5',
             ],
         ),

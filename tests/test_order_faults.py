@@ -155,3 +155,23 @@ def test_a_pattern_of_names_must_tell_files_apart_and_hold_known_fields(tmp_path
     assert faults(tmp_path, deliver=[{"names": "{song} {date}"}]) == [
         "deliver[0].names: braces hold one of {song}, {piece}, {number}, {rate}, {bits}"
     ]
+
+
+@pytest.mark.parametrize(
+    ("tags", "fault"),
+    [
+        (
+            {"isrc": "XX-A1B-26-00001"},
+            (
+                "tags.isrc: must be text: two capitals, three capitals or digits, seven digits, no hyphens, "
+                'not "XX-A1B-26-00001"'
+            ),
+        ),
+        (
+            {"date": "31 January"},
+            'tags.date: must be text: year, month and day, as in 2026-01-31, not "31 January"',
+        ),
+    ],
+)
+def test_tags_are_checked_for_their_form(tmp_path, tags, fault):
+    assert faults(tmp_path, tags=tags) == [fault]

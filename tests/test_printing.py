@@ -7,10 +7,13 @@ import json
 import numpy as np
 import pytest
 import soundfile as sf
+from wavinfo import WavInfoReader
 
 import busproc
 from busproc.delivery.printing import print_session
 from busproc.errors import RenderError
+from busproc.files import open_writer
+from busproc.files.bext import Broadcast
 from tests.songs import noise, write_session
 
 BUS = [
@@ -349,3 +352,51 @@ def test_stems_may_be_bent_each_on_its_own_and_add_up_with_the_residual(tmp_path
     assert beside_db["stems"] > -30
     assert beside_db["stems_bent_apart"] < -90
     assert (printed.folder / "stems_bent_apart" / "Test_Song_03_residual_48k24.wav").exists()
+
+
+TAGS = {
+    "artist": "The Quay Nine",
+    "album": "Lantern Hours",
+    "track_number": 3,
+    "date": "2026-01-31",
+    "isrc": "XXA1B2600001",
+    "copyright": "2026 The Quay Nine",
+}
+
+
+def test_files_say_what_they_are_and_how_loud(tmp_path):
+    """Read by wavinfo and libsndfile."""
+    deliver = [{}, {"what": "stems", "container": "flac"}, {"bits": 16, "rate_hz": 44100}]
+    printed = print_session(song(tmp_path, deliver=deliver, tags=TAGS), tmp_path / "out")
+    first, *_, last = printed.manifest["files"]
+    for each, rate_hz, bits in ((first, 48000, 24), (last, 44100, 16)):
+        bext = WavInfoReader(str(printed.folder / each["file"])).bext
+        assert bext.description == "Test Song, mix"
+        assert bext.originator_ref == TAGS["isrc"]
+        assert bext.originator_date == TAGS["date"]
+        assert bext.coding_history.startswith(f"A=PCM,F={rate_hz},W={bits},M=stereo,T=busproc ")
+        assert bext.coding_history.endswith("; triangular dither\r\n")
+        assert bext.loudness_value == pytest.approx(each["measured"]["integrated_lufs"])
+        assert bext.max_true_peak == pytest.approx(each["measured"]["true_peak_dbtp"])
+        assert bext.max_shortterm_loudness == pytest.approx(0x7FFF / 100)  # shorter than 3 s
+    with sf.SoundFile(named(printed, "stems")["horn"]) as file:
+        assert file.title == "Test Song (stem horn)"
+        assert file.artist == TAGS["artist"]
+        assert file.tracknumber == "3"
+    assert b"ISRC=XXA1B2600001" in named(printed, "stems")["horn"].read_bytes()
+    ((mix, stems),) = sums(printed.folder)
+    np.testing.assert_array_equal(sum(stems), mix)
+
+
+def test_a_file_starts_where_its_stems_do_on_the_clock(tmp_path):
+    session = song(tmp_path, deliver=[{}, {"bits": 16, "rate_hz": 96000}])
+    for name in ("kick", "snare", "bass", "horn", "voice"):
+        sound, _ = sf.read(tmp_path / f"{name}.wav")
+        placed = Broadcast(time_reference_frames=3600 * 48000 + (4800 if name == "horn" else 0))
+        with open_writer(tmp_path / f"{name}.wav", "wav", "32_float", 48000, 2, len(sound), placed) as writer:
+            writer.write(sound)
+    printed = print_session(session, tmp_path / "out")
+    for each, rate_hz in zip(printed.manifest["files"], (48000, 96000), strict=True):
+        bext = WavInfoReader(str(printed.folder / each["file"])).bext
+        assert bext.time_reference == 3600 * rate_hz
+        assert each["frames"] == round((0.7 + 0.1) * rate_hz)

@@ -14,6 +14,8 @@ Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[\w][\w -]*$
 Names = Annotated[tuple[Name, ...], Field(min_length=1, max_length=512)]
 LevelDb = Annotated[float, Field(ge=-80, le=24, strict=True)]
 
+Text = Annotated[str, Field(min_length=1, max_length=200)]
+
 FIELDS = ("song", "piece", "number", "rate", "bits")
 USUAL = "{song}_{piece}_{rate}{bits}"
 STEMS_ONLY = (("by", "stems"), ("returns", "stems"), ("residual", "stems"))
@@ -28,6 +30,23 @@ def _known_fields(pattern: str) -> str:
         known = ", ".join(f"{{{name}}}" for name in FIELDS)
         raise ValueError(f"braces hold one of {known}")
     return pattern
+
+
+class Tags(Settings):
+    """What files say about the song, in bext chunks (WAV) and tags (FLAC)."""
+
+    artist: Text | None = None
+    """Who plays."""
+    album: Text | None = None
+    """The record it is from."""
+    track_number: Annotated[int, Field(ge=1, le=999, strict=True)] | None = None
+    """Its place there."""
+    date: Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\d$")] | None = None
+    """Year, month and day; files never take it from the clock."""
+    isrc: Annotated[str, Field(pattern=r"^[A-Z]{2}[A-Z0-9]{3}\d{7}$")] | None = None
+    """International Standard Recording Code (ISO 3901), without hyphens."""
+    copyright: Text | None = None
+    """Whose it is."""
 
 
 class Version(Settings):

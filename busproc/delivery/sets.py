@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from busproc.delivery.labels import Labels
 from busproc.delivery.members import wanted_versions
 from busproc.delivery.orders import Version
 from busproc.delivery.prints import Passage, Print, cut, sets_of
@@ -52,6 +53,7 @@ def write_sets(
         A record for each file, in the order of `parts`.
     """
     records: dict[Print, Record] = {}
+    labels = Labels.of(song)
     for (rate_hz, bits), prints in sets_of(list(parts), song.rate_hz).items():
         several = f"{len(prints)} files at {rate_hz} Hz, {bits} bits"
         progress(f"writing {several if len(prints) > 1 else prints[0].path.name}", 0.0)
@@ -62,7 +64,7 @@ def write_sets(
         trim = find_trim(sounds, items, versions, ceiling)
         here = {each: parts[each] for each in prints}
         span = cut(passage, rate_hz, sounds.mix.frames)
-        records |= dict(zip(prints, write_set(sounds, here, span, trim), strict=True))
+        records |= dict(zip(prints, write_set(sounds, here, span, trim, labels), strict=True))
     return [records[each] for each in parts]
 
 

@@ -12,18 +12,30 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from busproc.delivery.labels import Labels
 from busproc.delivery.orders import Delivery
 from busproc.delivery.prints import MIX, Print
 from busproc.delivery.sounds import Sounds, combined, spans
 from busproc.delivery.trims import Trim
 from busproc.errors import RenderError
 from busproc.files import AudioReader, AudioWriter, open_writer, quantise, sha256_file
+from busproc.files.bext import stamp_loudness
+from busproc.files.flac_tags import write_flac_tags
 from busproc.kernels.remainders import share_out
 from busproc.measure.meter import Meter
 from busproc.scratch import BLOCK_FRAMES
 
 Audio = NDArray[np.float64]
 Record = dict[str, Any]
+
+STAMPED = (
+    "integrated_lufs",
+    "loudness_range_lu",
+    "true_peak_dbtp",
+    "momentary_max_lufs",
+    "short_term_max_lufs",
+)
+"""What a WAV file says of its loudness, in the order of its bext chunk."""
 
 
 @dataclass(frozen=True)
@@ -57,7 +69,7 @@ class Format:
 
 
 def write_set(
-    sounds: Sounds, prints: Mapping[Print, Path], cut: tuple[int, int], trim: Trim
+    sounds: Sounds, prints: Mapping[Print, Path], cut: tuple[int, int], trim: Trim, labels: Labels
 ) -> Iterator[Record]:
     """Write the files of a set side by side, then read each back.
 
@@ -71,6 +83,8 @@ def write_set(
         First frame of every file, and the one after its last.
     trim
         Gain of all of them.
+    labels
+        What they say about themselves.
 
     Yields
     ------
@@ -85,7 +99,7 @@ def write_set(
     form = Format(sounds.rate_hz, next(iter(prints)).delivery, trim.gain_db)
     with ExitStack() as stack:
         writers = {
-            each.key: stack.enter_context(_writer(each, path, sounds.rate_hz, last - first))
+            each.key: stack.enter_context(_writer(each, path, form, cut, labels))
             for each, path in prints.items()
         }
         lanes = max((each.plan.lanes for each in sounds.carried), default=1)
@@ -94,11 +108,15 @@ def write_set(
                 if key in writers:
                     writers[key].write(block)
     for each, path in prints.items():
-        yield _record(each, path, sounds.rate_hz, last - first, form, trim)
+        if each.delivery.container == "flac":
+            write_flac_tags(path, labels.flac(each), "busproc")
+        yield _record(each, path, last - first, form, trim)
 
 
-def _writer(wanted: Print, path: Path, rate_hz: int, frames: int) -> AudioWriter:
-    return open_writer(path, wanted.delivery.container, wanted.delivery.bits, rate_hz, 2, frames)
+def _writer(wanted: Print, path: Path, form: Format, cut: tuple[int, int], labels: Labels) -> AudioWriter:
+    delivery, (first, last) = wanted.delivery, cut
+    said = labels.broadcast(wanted, form.rate_hz, first, is_dithered=form.is_dithered)
+    return open_writer(path, delivery.container, delivery.bits, form.rate_hz, 2, last - first, said)
 
 
 Block = tuple[tuple[int, str], NDArray[Any]]
@@ -143,14 +161,17 @@ def _alone(sound: Audio, name: str, form: Format, at_frame: int) -> NDArray[Any]
     )
 
 
-def _record(wanted: Print, path: Path, rate_hz: int, frames: int, form: Format, trim: Trim) -> Record:
-    delivery = wanted.delivery
+def _record(wanted: Print, path: Path, frames: int, form: Format, trim: Trim) -> Record:
+    """Measure a file, let it say so itself, tell all of it."""
+    delivery, measured = wanted.delivery, read_back(path)
+    if delivery.container == "wav":
+        stamp_loudness(path, *(measured[name] for name in STAMPED))
     return {
         "what": delivery.what,
         "piece": wanted.piece,
         "file": wanted.path.as_posix(),
         "sha256": sha256_file(path),
-        "rate_hz": rate_hz,
+        "rate_hz": form.rate_hz,
         "bits": delivery.bits,
         "frames": frames,
         "dither": "triangular" if form.is_dithered else "none",
@@ -158,7 +179,7 @@ def _record(wanted: Print, path: Path, rate_hz: int, frames: int, form: Format, 
         "true_peak_before_trim_dbtp": _rounded(trim.true_peaks_dbtp.get(wanted.piece)),
         "trim_db": trim.gain_db,
         "trim_why": trim.why,
-        "measured": read_back(path),
+        "measured": measured,
     }
 
 

@@ -68,6 +68,7 @@ def quantise(
         quantise_plain,
     )  # loads the compiler: only when needed
 
+    block = np.ascontiguousarray(block, np.float64)
     _refuse_overs(block, bits, first_frame)
     quantised = np.empty(block.shape, np.int32)
     full_scale = 2.0 ** (bits - 1)
@@ -84,7 +85,9 @@ def count_overs(block: NDArray[np.float64]) -> int:
 
 
 def _refuse_overs(block: NDArray[np.float64], bits: int, first_frame: int) -> None:
-    peak = float(max(block.max(initial=0.0), -block.min(initial=0.0)))
+    from busproc.kernels.stereo import largest
+
+    peak = largest(block.reshape(-1).view(np.int64))
     if peak <= 1.0:
         return
     last_frame = first_frame + len(block) - 1

@@ -6,17 +6,19 @@ import math
 import sys
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO, Final
+from typing import TYPE_CHECKING, Final
 
 import soundfile as sf
 
 from busproc.errors import AudioFileError
 from busproc.files.info import TAKEN, AudioInfo, refuse_incomplete, refuse_unusable
 from busproc.files.limits import first_outside
+from busproc.files.plain import PlainSamples, start_of_plain_samples
 from busproc.files.sequential import SequentialFile
 from busproc.files.wave import map_chunks
 
 if TYPE_CHECKING:
+    from io import FileIO
     from types import TracebackType
     from typing import Self
 
@@ -79,6 +81,8 @@ class AudioReader:
             refuse_unusable(self.info)
             refuse_incomplete(self.info, chunk_map)
             self._opened = opened.pop_all()
+        start = start_of_plain_samples(self.info, chunk_map)
+        self._plain = None if start is None else PlainSamples(file, self.info, start)
         self._position_frames = 0
 
     def __enter__(self) -> Self:
@@ -112,14 +116,18 @@ class AudioReader:
             The file is damaged, ends early, or holds a NaN or an infinity.
         """
         wanted = min(frames, self.info.frames - self._position_frames)
-        try:
-            block: NDArray[np.float64] = self._stream.read(wanted, dtype="float64", always_2d=True)
-        except sf.LibsndfileError as error:
-            raise self._damaged_at(self._stream.tell()) from error
+        block = self._plain.read(wanted) if self._plain else self._decode(wanted)
         if len(block) < wanted:
             raise self._damaged_at(self._position_frames + len(block))
         self._refuse_not_finite(block)
         self._position_frames += wanted
+        return block
+
+    def _decode(self, frames: int) -> NDArray[np.float64]:
+        try:
+            block: NDArray[np.float64] = self._stream.read(frames, dtype="float64", always_2d=True)
+        except sf.LibsndfileError as error:
+            raise self._damaged_at(self._stream.tell()) from error
         return block
 
     def _damaged_at(self, frame: int) -> AudioFileError:
@@ -141,7 +149,7 @@ class AudioReader:
         )
 
 
-def _open_file(path: Path) -> BinaryIO:
+def _open_file(path: Path) -> FileIO:
     try:
         if path.is_dir():
             raise AudioFileError(f"{path} is a folder, not an audio file: name a file in it")
@@ -154,14 +162,14 @@ def _open_file(path: Path) -> BinaryIO:
         raise AudioFileError(f"{path} cannot be opened ({error.strerror}): check its permissions") from error
 
 
-def _open_stream(path: Path, file: BinaryIO, chunk_map: ChunkMap) -> SequentialFile:
+def _open_stream(path: Path, file: FileIO, chunk_map: ChunkMap) -> SequentialFile:
     try:
         return SequentialFile(file.fileno(), closefd=False)
     except sf.LibsndfileError as error:
         raise AudioFileError(_why_not_audio(path, file, chunk_map, error.error_string)) from error
 
 
-def _why_not_audio(path: Path, file: BinaryIO, chunk_map: ChunkMap, detail: str) -> str:
+def _why_not_audio(path: Path, file: FileIO, chunk_map: ChunkMap, detail: str) -> str:
     file.seek(0)
     head = file.read(1024)
     if not head:

@@ -12,6 +12,7 @@ import soundfile as sf
 from numpy.typing import NDArray
 
 from busproc.errors import InputError, RenderError
+from busproc.files.bext import Broadcast
 from busproc.files.limits import first_outside
 from busproc.files.sequential import SequentialFile
 from busproc.files.wave import Bits, wave_header
@@ -35,6 +36,7 @@ def open_writer(
     rate_hz: int,
     channels: int,
     frames: int,
+    broadcast: Broadcast | None = None,
 ) -> AudioWriter:
     """Start an audio file whose length is known.
 
@@ -48,6 +50,8 @@ def open_writer(
         16, 24 or 32 for integers, "32_float" for floating point. FLAC takes 16 and 24.
     rate_hz, channels, frames
         What will be written.
+    broadcast
+        What a WAV file says in its bext chunk; none has no such chunk, and FLAC has none.
 
     Raises
     ------
@@ -70,7 +74,7 @@ def open_writer(
     if frames < 1:
         raise InputError(f"{path}: there is no audio to write ({frames} frames)")
     if container == "wav":
-        return _WaveWriter(path, bits, rate_hz, channels, frames)
+        return _WaveWriter(path, bits, rate_hz, channels, frames, broadcast)
     if bits not in {16, 24}:
         wanted = "floating point" if bits == "32_float" else f"{bits} bits"
         raise InputError(f"{path}: FLAC cannot hold {wanted} here: choose 16 or 24 bits, or WAV")
@@ -173,9 +177,21 @@ class AudioWriter(ABC):
 
 
 class _WaveWriter(AudioWriter):
+    def __init__(
+        self,
+        path: Path,
+        bits: Bits,
+        rate_hz: int,
+        channels: int,
+        frames: int,
+        broadcast: Broadcast | None,
+    ) -> None:
+        super().__init__(path, bits, rate_hz, channels, frames)
+        self._bext = broadcast.content() if broadcast else b""
+
     def _start(self) -> None:
         self._file = self._path.open("wb")
-        self._file.write(wave_header(self._bits, self._rate_hz, self._channels, self._frames))
+        self._file.write(wave_header(self._bits, self._rate_hz, self._channels, self._frames, self._bext))
 
     def _put(self, block: Samples) -> None:
         self._file.write(_pack(block, self._bits))
@@ -208,11 +224,12 @@ def _range_of(bits: Bits) -> tuple[float, float]:
     return -(2 ** (bits - 1)), 2 ** (bits - 1) - 1
 
 
-def _pack(block: Samples, bits: Bits) -> bytes:
+def _pack(block: Samples, bits: Bits) -> memoryview | bytes:
     if bits != 24:
         return block.astype(_STORED[bits]).tobytes()
-    wide = block.astype("<i4", order="C").view(np.uint8).reshape(-1, 4)
-    packed = np.empty((len(wide), 3), np.uint8)
-    for byte in range(3):  # column by column is three times as fast as all at once
-        packed[:, byte] = wide[:, byte]
-    return packed.tobytes()
+    from busproc.kernels.pcm import pack_24  # loads the compiler: only when needed
+
+    numbers = np.ascontiguousarray(block, np.int32).reshape(-1)
+    packed = np.empty(3 * len(numbers), np.uint8)
+    pack_24(numbers, packed)
+    return packed.data

@@ -2,7 +2,8 @@
 
 A section must wait for what its last sample left behind, so one alone leaves the processor idle most of
 the time. Here six sections run on two columns at once, in three registers of four values: each works one
-frame behind the section before it, so that none waits for another. Six then cost what one does.
+frame behind the section before it, so that none waits for another. Six then cost what one does. Eight
+columns fill registers of eight values, one for each section.
 """
 
 from __future__ import annotations
@@ -10,15 +11,20 @@ from __future__ import annotations
 from typing import TypeVar
 
 import numpy as np
+from numba.extending import register_jitable
 from numpy.typing import NDArray
 
 from busproc.kernels.jit import kernel
 from busproc.kernels.vector import (
+    EIGHTS_FIT,
     absolute,
     any_under,
     load,
     load_before,
+    load_eight,
     load_pairs,
+    splat_eight,
+    store,
     store_last,
     store_pairs,
     zero_under,
@@ -29,6 +35,7 @@ T = TypeVar("T", float, Audio)
 
 ABREAST = 6
 """Sections that run at once; fewer are made up with sections that change nothing."""
+EIGHT = 8
 TINY = 1e-30
 
 
@@ -43,6 +50,7 @@ def run_sections(coefficients: Audio, state: Audio, x: Audio) -> Audio:
     """
     columns = x.shape[1]
     sections, paired = whole(coefficients.shape[0], ABREAST), whole(columns, 2)
+    beside = paired // EIGHT * EIGHT if EIGHTS_FIT else 0
     rows, memory = np.zeros(sections * 5), np.zeros(sections * 2 * paired)
     rows[::5] = 1.0
     for i in range(coefficients.size):
@@ -54,7 +62,7 @@ def run_sections(coefficients: Audio, state: Audio, x: Audio) -> Audio:
         wave = with_columns(wave, columns, paired)
     for k in range(0, sections, ABREAST):
         made = np.empty_like(wave)
-        run_six(rows, memory, wave, made, k, paired)
+        run_six(rows, memory, wave, made, k, paired, beside)
         wave = made
     if paired > columns:
         wave = with_columns(wave, paired, columns)
@@ -116,11 +124,11 @@ def run_one(
 
 
 @kernel
-def run_six(rows: Audio, memory: Audio, wave: Audio, made: Audio, k: int, columns: int) -> None:
+def run_six(rows: Audio, memory: Audio, wave: Audio, made: Audio, k: int, columns: int, beside: int) -> None:
     """Take all columns of `wave`, an even number, through sections k to k + 5 to `made`.
 
     The first five frames enter one section after the other until all have work, and the last five leave
-    likewise.
+    likewise. So many columns as `beside` says go in eights, the others in pairs.
     """
     frames = wave.shape[0] // columns
     lead = min(ABREAST - 1, frames)
@@ -129,7 +137,9 @@ def run_six(rows: Audio, memory: Audio, wave: Audio, made: Audio, k: int, column
             run_one(rows, memory, wave, made, k, k + late, c, columns, lead - late)
     if frames > lead:
         w = spread(rows, k)
-        for c in range(0, columns, 2):
+        for c in range(0, beside, EIGHT):
+            run_eight_steadily(rows, memory, wave, made, k, c, columns)
+        for c in range(beside, columns, 2):
             run_steadily(w, memory, wave, made, k, c, columns)
     for late in range(1, ABREAST):
         left = min(late, frames)
@@ -146,6 +156,13 @@ def spread(rows: Audio, k: int) -> Audio:
             at = (section % 3 * 5 + i) * 4 + section // 3 * 2
             wide[at] = wide[at + 1] = rows[5 * (k + section) + i]
     return wide
+
+
+@register_jitable  # no kernel, because registers cannot be handed to one from Python
+def rested(x: Audio, s1: Audio, s2: Audio) -> tuple[Audio, Audio]:
+    """Memory of a section, zero where it and what comes are tiny."""
+    size = absolute(x) + (absolute(s1) + absolute(s2))
+    return zero_under(size, TINY, s1), zero_under(size, TINY, s2)
 
 
 @kernel
@@ -172,12 +189,9 @@ def run_steadily(w: Audio, memory: Audio, wave: Audio, made: Audio, k: int, c: i
         a, a1, a2 = step(x, a1, a2, load(w, 0), load(w, 4), load(w, 8), load(w, 12), load(w, 16))
         loud = 0 if any_under(absolute(x), TINY) else loud + 1
         if loud < ABREAST:
-            size = absolute(load_pairs(wave, n, n - 3 * f)) + (absolute(a1) + absolute(a2))
-            a1, a2 = zero_under(size, TINY, a1), zero_under(size, TINY, a2)
-            size = absolute(load_pairs(wave, n - f, n - 4 * f)) + (absolute(b1) + absolute(b2))
-            b1, b2 = zero_under(size, TINY, b1), zero_under(size, TINY, b2)
-            size = absolute(load_pairs(wave, n - 2 * f, n - 5 * f)) + (absolute(d1) + absolute(d2))
-            d1, d2 = zero_under(size, TINY, d1), zero_under(size, TINY, d2)
+            a1, a2 = rested(load_pairs(wave, n, n - 3 * f), a1, a2)
+            b1, b2 = rested(load_pairs(wave, n - f, n - 4 * f), b1, b2)
+            d1, d2 = rested(load_pairs(wave, n - 2 * f, n - 5 * f), d1, d2)
         store_last(made, n - 5 * f, d)
         n += f
     store_pairs(made, n - f, n - 4 * f, a)
@@ -189,3 +203,63 @@ def run_steadily(w: Audio, memory: Audio, wave: Audio, made: Audio, k: int, c: i
     store_pairs(memory, at + 3 * f, at + 9 * f, b2)
     store_pairs(memory, at + 4 * f, at + 10 * f, d1)
     store_pairs(memory, at + 5 * f, at + 11 * f, d2)
+
+
+@register_jitable  # no kernel, because registers cannot be handed to one from Python
+def step_eight(x: Audio, s1: Audio, s2: Audio, rows: Audio, k: int) -> tuple[Audio, Audio, Audio]:
+    """Take a sample of eight columns through section k."""
+    b0, b1, b2 = splat_eight(rows[5 * k]), splat_eight(rows[5 * k + 1]), splat_eight(rows[5 * k + 2])
+    return step(x, s1, s2, b0, b1, b2, splat_eight(rows[5 * k + 3]), splat_eight(rows[5 * k + 4]))
+
+
+@kernel
+def run_eight_steadily(
+    rows: Audio, memory: Audio, wave: Audio, made: Audio, k: int, c: int, columns: int
+) -> None:
+    """The same with columns c to c + 7, where registers a, b, d, e, g and h hold a section each."""
+    f, at = columns, 2 * k * columns + c
+    a1, a2 = load_eight(memory, at), load_eight(memory, at + f)
+    b1, b2 = load_eight(memory, at + 2 * f), load_eight(memory, at + 3 * f)
+    d1, d2 = load_eight(memory, at + 4 * f), load_eight(memory, at + 5 * f)
+    e1, e2 = load_eight(memory, at + 6 * f), load_eight(memory, at + 7 * f)
+    g1, g2 = load_eight(memory, at + 8 * f), load_eight(memory, at + 9 * f)
+    h1, h2 = load_eight(memory, at + 10 * f), load_eight(memory, at + 11 * f)
+    n = 5 * f + c
+    a, b, d = load_eight(made, n - f), load_eight(made, n - 2 * f), load_eight(made, n - 3 * f)
+    e, g = load_eight(made, n - 4 * f), load_eight(made, n - 5 * f)
+    loud = 0
+    while n < wave.shape[0]:
+        x = load_eight(wave, n)
+        h, h1, h2 = step_eight(g, h1, h2, rows, k + 5)
+        g, g1, g2 = step_eight(e, g1, g2, rows, k + 4)
+        e, e1, e2 = step_eight(d, e1, e2, rows, k + 3)
+        d, d1, d2 = step_eight(b, d1, d2, rows, k + 2)
+        b, b1, b2 = step_eight(a, b1, b2, rows, k + 1)
+        a, a1, a2 = step_eight(x, a1, a2, rows, k)
+        loud = 0 if any_under(absolute(x), TINY) else loud + 1
+        if loud < ABREAST:
+            a1, a2 = rested(x, a1, a2)
+            b1, b2 = rested(load_eight(wave, n - f), b1, b2)
+            d1, d2 = rested(load_eight(wave, n - 2 * f), d1, d2)
+            e1, e2 = rested(load_eight(wave, n - 3 * f), e1, e2)
+            g1, g2 = rested(load_eight(wave, n - 4 * f), g1, g2)
+            h1, h2 = rested(load_eight(wave, n - 5 * f), h1, h2)
+        store(made, n - 5 * f, h)
+        n += f
+    store(made, n - f, a)
+    store(made, n - 2 * f, b)
+    store(made, n - 3 * f, d)
+    store(made, n - 4 * f, e)
+    store(made, n - 5 * f, g)
+    store(memory, at, a1)
+    store(memory, at + f, a2)
+    store(memory, at + 2 * f, b1)
+    store(memory, at + 3 * f, b2)
+    store(memory, at + 4 * f, d1)
+    store(memory, at + 5 * f, d2)
+    store(memory, at + 6 * f, e1)
+    store(memory, at + 7 * f, e2)
+    store(memory, at + 8 * f, g1)
+    store(memory, at + 9 * f, g2)
+    store(memory, at + 10 * f, h1)
+    store(memory, at + 11 * f, h2)

@@ -17,23 +17,23 @@ from busproc.kernels.jit import kernel
 @kernel
 def cubic_ratio(x: NDArray[np.float64], drive: float, mix: float) -> NDArray[np.float64]:
     """f(u) = u - u^3 / 3, held at 2/3 from u = 1 on: slope and value are continuous there."""
-    ratio = np.empty_like(x)
-    for n in range(x.shape[0]):
-        for side in range(2):
-            u = abs(drive * x[n, side])
-            bent = 1.0 - u * u / 3.0 if u < 1.0 else 2.0 / (3.0 * u)
-            ratio[n, side] = 1.0 + mix * (bent - 1.0)
+    ratio = np.empty(x.shape)
+    wave, bend = np.ascontiguousarray(x).reshape(-1), ratio.reshape(-1)
+    for n in range(wave.shape[0]):
+        u = abs(drive * wave[n])
+        bent = 1.0 - u * u / 3.0 if u < 1.0 else 2.0 / (3.0 * u)
+        bend[n] = 1.0 + mix * (bent - 1.0)
     return ratio
 
 
 @kernel
 def clip_ratio(x: NDArray[np.float64], drive: float, mix: float) -> NDArray[np.float64]:
     """f(u) = u, held at 1 from u = 1 on."""
-    ratio = np.empty_like(x)
-    for n in range(x.shape[0]):
-        for side in range(2):
-            u = abs(drive * x[n, side])
-            ratio[n, side] = 1.0 if u <= 1.0 else 1.0 + mix * (1.0 / u - 1.0)
+    ratio = np.empty(x.shape)
+    wave, bend = np.ascontiguousarray(x).reshape(-1), ratio.reshape(-1)
+    for n in range(wave.shape[0]):
+        u = abs(drive * wave[n])
+        bend[n] = 1.0 if u <= 1.0 else 1.0 + mix * (1.0 / u - 1.0)
     return ratio
 
 

@@ -1,10 +1,11 @@
 """A compressor's arithmetic: from sound to level, to the reduction that is wanted, to that in force, to gain.
 
-Each step is a loop of its own over the block: those without memory are plain arithmetic that the compiler
-does several frames at a time, and only the followers go frame by frame. Logarithm and power are series
-in that arithmetic, the same bits everywhere. Levels and reductions are `(columns, frames)`: one column where
-one gain is decided, two where left and right (or mid and side) have their own. Reduction is in dB, from 0
-up. `TINY` stands for nothing in every memory, so that none sinks into denormals.
+Each step is a formula for one value and a loop of its own over the block: those without memory the compiler
+does several frames at a time, and only means and followers go frame by frame. What most compressors do,
+`gain_of_sound` does in one go. Logarithm and power are series in plain arithmetic, the same bits
+everywhere. Levels and reductions are `(columns, frames)`: one column where one gain is decided, two where
+left and right (or mid and side) have their own. Reduction is in dB, from 0 up. `TINY` stands for nothing in
+every memory, so that none sinks into denormals.
 """
 
 from __future__ import annotations
@@ -25,10 +26,14 @@ HARD_DB = 1e-9
 
 OCTAVE_DB = 20.0 * math.log10(2.0)
 
+TILE_FRAMES = 32
+"""Frames that `gain_of_sound` works on at a time."""
+
 _TWO_TO_52 = 4503599627370496.0
 _TWO_TO_52_BITS = np.uint64(0x4330000000000000)
 _FRACTION = np.uint64(0x000FFFFFFFFFFFFF)
 _WIDTH = np.uint64(52)
+_BIAS = np.uint64(1023)
 _HALF_ROOT = np.uint64(0x3FE6A09E667F3BCD)  # bits of the square root of 1/2
 _LIFT = np.uint64(0x3FF0000000000000 - 0x3FE6A09E667F3BCD)
 _ROUND = 1.5 * _TWO_TO_52
@@ -37,6 +42,113 @@ _ROUND = 1.5 * _TWO_TO_52
 _L1, _L3, _L5, _L7, _L9, _L11 = (2.0 / (math.log(2.0) * k) for k in (1, 3, 5, 7, 9, 11))
 # 2^f = 1 + (f ln 2) + (f ln 2)^2/2! .. with |f| <= 1/2
 _E1, _E2, _E3, _E4, _E5, _E6, _E7, _E8, _E9 = (math.log(2.0) ** k / math.factorial(k) for k in range(1, 10))
+
+
+@kernel
+def octaves_of(level: float) -> float:
+    """log2 of a magnitude from 1e-300 up (below: some value under -830).
+
+    Error under 1e-10: the series is cut behind its 11th power.
+    """
+    lifted = np.float64(level).view(np.uint64) + _LIFT
+    whole = np.uint64((lifted >> _WIDTH) | _TWO_TO_52_BITS).view(np.float64) - (_TWO_TO_52 + 1023.0)
+    part = np.uint64((lifted & _FRACTION) + _HALF_ROOT).view(np.float64)
+    s = (part - 1.0) / (part + 1.0)
+    z = s * s
+    return whole + s * (_L1 + z * (_L3 + z * (_L5 + z * (_L7 + z * (_L9 + z * _L11)))))
+
+
+@kernel
+def power_of_two(octaves: float) -> float:
+    """2^octaves, from -1000 to 1000; exactly 1 for 0.
+
+    Error under 1e-10 of it: the series is cut behind its 9th power.
+    """
+    rounded = np.float64(octaves + _ROUND)
+    f = octaves - (rounded - _ROUND)
+    high = _E5 + f * (_E6 + f * (_E7 + f * (_E8 + f * _E9)))
+    part = 1.0 + f * (_E1 + f * (_E2 + f * (_E3 + f * (_E4 + f * high))))
+    return part * np.uint64((rounded.view(np.uint64) + _BIAS) << _WIDTH).view(np.float64)
+
+
+@kernel
+def averaged(mean: float, x: float, keep: float) -> float:
+    """Next value of a running mean square."""
+    return keep * mean + ((1.0 - keep) * (x * x) + TINY)
+
+
+@kernel
+def asked(level_db: float, threshold_db: float, slope: float, knee_db: float, most_db: float) -> float:
+    """Reduction that a static curve asks for, never above `most_db`; `slope` is 1 - 1/ratio.
+
+    Source: Giannoulis, Massberg, Reiss, 'Digital Dynamic Range Compressor Design', JAES 60(6), 2012,
+    equation 4 (quadratic knee), as one expression: the part inside the knee squared, the part above it.
+    """
+    bend = 0.5 / knee_db if knee_db > HARD_DB else 0.0
+    above = level_db - threshold_db + 0.5 * knee_db
+    inside = min(max(above, 0.0), knee_db)
+    return min(slope * (inside * inside * bend + max(above - knee_db, 0.0)), most_db)
+
+
+@kernel
+def paced(now: float, wanted: float, attack_keep: float, release_keep: float) -> float:
+    """Next value of a one-pole with a coefficient for rising and a greater one for falling.
+
+    Of the two values that they give, the right one is always the greater, so nothing branches.
+    Source: the same paper, smooth branching detector (equation number from memory, 16).
+    """
+    goal = max(wanted, TINY)
+    return max(
+        attack_keep * now + (1.0 - attack_keep) * goal, release_keep * now + (1.0 - release_keep) * goal
+    )
+
+
+@kernel
+def gain_of_sound(
+    x: Audio,
+    as_rms: bool,
+    mean_square: Audio,
+    reduction: Audio,
+    keep: float,
+    threshold_db: float,
+    slope: float,
+    knee_db: float,
+    most_db: float,
+    attack_keep: float,
+    release_keep: float,
+    dry: float,
+    wet: float,
+) -> Audio:
+    """Gain `(frames,)` for both sides of `x (frames, 2)` alike: the bits of all steps one after the other.
+
+    A follower waits for its own last value most of the time, and so does a mean square. Both wait in the
+    same loop: the follower in one tile, the mean square in the next. `mean_square (2,)` and
+    `reduction (1,)` are updated.
+    """
+    gain, tile = np.empty(x.shape[0]), np.empty(TILE_FRAMES)
+    octave_db = 0.5 * OCTAVE_DB if as_rms else OCTAVE_DB
+    left, right, now = mean_square[0], mean_square[1], reduction[0]
+    followed = 0
+    for first in range(-TILE_FRAMES, x.shape[0], TILE_FRAMES):
+        given, coming = gain[max(first, 0) :], x[first + TILE_FRAMES :].reshape(-1)
+        heard = min(TILE_FRAMES, coming.shape[0] // 2)
+        for n in range(max(followed, heard)):
+            if n < followed:
+                now = paced(now, tile[n], attack_keep, release_keep)
+                given[n] = now
+            if n < heard:
+                one, other = coming[2 * n], coming[2 * n + 1]
+                left = averaged(left, one, keep) if as_rms else abs(one)
+                right = averaged(right, other, keep) if as_rms else abs(other)
+                tile[n] = max(left, right)
+        for n in range(heard):
+            level_db = octave_db * octaves_of(tile[n]) + (OCTAVE_DB - octave_db)
+            tile[n] = asked(level_db, threshold_db, slope, knee_db, most_db)
+        for n in range(followed):
+            given[n] = dry + wet * power_of_two(given[n] * (-1.0 / OCTAVE_DB))
+        followed = heard
+    mean_square[0], mean_square[1], reduction[0] = left, right, now
+    return gain
 
 
 @kernel
@@ -60,14 +172,10 @@ def mean_square_of_each(x: Audio, keep: float, memory: Audio) -> Audio:
     flat = x.reshape(-1)
     power = np.empty((2, x.shape[0]))
     left, right = power[0], power[1]
-    take = 1.0 - keep
-    for n in range(x.shape[0]):
-        left[n] = take * (flat[2 * n] * flat[2 * n]) + TINY
-        right[n] = take * (flat[2 * n + 1] * flat[2 * n + 1]) + TINY
     mean_left, mean_right = memory[0], memory[1]
     for n in range(x.shape[0]):
-        mean_left = keep * mean_left + left[n]
-        mean_right = keep * mean_right + right[n]
+        mean_left = averaged(mean_left, flat[2 * n], keep)
+        mean_right = averaged(mean_right, flat[2 * n + 1], keep)
         left[n] = mean_left
         right[n] = mean_right
     memory[0], memory[1] = mean_left, mean_right
@@ -86,25 +194,11 @@ def louder(level: Audio) -> Audio:
 
 @kernel
 def decibels(level: Audio, octave_db: float, sum_db: float) -> Audio:
-    """octave_db * log2(level) + sum_db, for magnitudes from 1e-300 up (below: some value under -5000 dB).
-
-    Error under 1e-9 dB at 20 lg: the series is cut behind its 11th power.
-    """
+    """octave_db * log2(level) + sum_db, in the shape of `level`."""
     flat = level.reshape(-1)
-    bits = flat.view(np.uint64)
-    whole = np.empty(flat.shape[0], dtype=np.uint64)
-    part = np.empty(flat.shape[0], dtype=np.uint64)
-    for n in range(flat.shape[0]):
-        lifted = bits[n] + _LIFT
-        whole[n] = (lifted >> _WIDTH) | _TWO_TO_52_BITS
-        part[n] = (lifted & _FRACTION) + _HALF_ROOT
-    octaves, mantissa = whole.view(np.float64), part.view(np.float64)
     out = np.empty(flat.shape[0])
     for n in range(flat.shape[0]):
-        s = (mantissa[n] - 1.0) / (mantissa[n] + 1.0)
-        z = s * s
-        series = _L1 + z * (_L3 + z * (_L5 + z * (_L7 + z * (_L9 + z * _L11))))
-        out[n] = octave_db * ((octaves[n] - (_TWO_TO_52 + 1023.0)) + s * series) + sum_db
+        out[n] = octave_db * octaves_of(flat[n]) + sum_db
     return out.reshape(level.shape)
 
 
@@ -120,19 +214,11 @@ def level_db_of(x: Audio, as_rms: bool, keep: float, together: bool, memory: Aud
 def wanted_reduction(
     level_db: Audio, threshold_db: float, slope: float, knee_db: float, most_db: float
 ) -> Audio:
-    """Reduction that a static curve asks for, never above `most_db`; `slope` is 1 - 1/ratio.
-
-    Source: Giannoulis, Massberg, Reiss, 'Digital Dynamic Range Compressor Design', JAES 60(6), 2012,
-    equation 4 (quadratic knee), as one expression: the part inside the knee squared, the part above it.
-    """
+    """Reduction that a static curve asks for at each level."""
     flat = level_db.reshape(-1)
     out = np.empty(flat.shape[0])
-    bend = 0.5 / knee_db if knee_db > HARD_DB else 0.0
     for n in range(flat.shape[0]):
-        above = flat[n] - threshold_db + 0.5 * knee_db
-        inside = min(max(above, 0.0), knee_db)
-        asked = slope * (inside * inside * bend + max(above - knee_db, 0.0))
-        out[n] = min(asked, most_db)
+        out[n] = asked(flat[n], threshold_db, slope, knee_db, most_db)
     return out.reshape(level_db.shape)
 
 
@@ -148,119 +234,25 @@ def link(wanted: Audio, share: float) -> None:
 
 @kernel
 def follow(wanted: Audio, attack_keep: float, release_keep: float, memory: Audio) -> Audio:
-    """One-pole with a coefficient for rising and a greater one for falling; `memory (columns,)` is updated.
-
-    Of the two values that they give, the right one is always the greater, so nothing branches.
-    Source: the same paper, smooth branching detector (equation number from memory, 16).
-    """
+    """Follow each column at its pace; `memory (columns,)` is updated."""
     out = np.empty_like(wanted)
-    rise, fall = 1.0 - attack_keep, 1.0 - release_keep
     for c in range(wanted.shape[0]):
-        asked, given, now = wanted[c], out[c], memory[c]
-        for n in range(asked.shape[0]):
-            goal = max(asked[n], TINY)
-            now = max(attack_keep * now + rise * goal, release_keep * now + fall * goal)
+        goal, given, now = wanted[c], out[c], memory[c]
+        for n in range(goal.shape[0]):
+            now = paced(now, goal[n], attack_keep, release_keep)
             given[n] = now
         memory[c] = now
     return out
 
 
 @kernel
-def follow_and_hold(
-    wanted: Audio, attack_keep: float, release_keep: float, hold_frames: int, memory: Audio, left: Audio
-) -> Audio:
-    """The same with any two coefficients, and it stays for `hold_frames` before it falls.
-
-    `left (columns,)` counts them down.
-    """
-    out = np.empty_like(wanted)
-    for c in range(wanted.shape[0]):
-        asked, given = wanted[c], out[c]
-        for n in range(asked.shape[0]):
-            memory[c], left[c] = _step(asked[n], attack_keep, release_keep, hold_frames, memory[c], left[c])
-            given[n] = memory[c]
-    return out
-
-
-@kernel
-def _step(
-    asked: float, attack_keep: float, release_keep: float, hold_frames: int, now: float, left: float
-) -> tuple[float, float]:
-    """One frame of a follower that holds: the next value, and how long it is still held."""
-    goal = max(asked, TINY)
-    rises = goal >= now
-    resting = 1.0 if left > 0.0 else release_keep
-    keep = attack_keep if rises else resting
-    waits = float(hold_frames) if rises else max(left - 1.0, 0.0)
-    return keep * now + (1.0 - keep) * goal, waits
-
-
-@kernel
-def follow_own_output(
-    level_db: Audio,
-    curve: Audio,
-    share: float,
-    attack_keep: float,
-    release_keep: float,
-    hold_frames: int,
-    memory: Audio,
-    left: Audio,
-) -> Audio:
-    """Reduction decided from the level behind it: that of `level_db (columns, frames)` less what is in force.
-
-    `curve (4,)` is threshold, ratio, knee and the most reduction, in dB. What each column asks for is drawn
-    towards the deeper one by `share`. `memory` and `left (columns,)` are updated.
-    """
-    out = np.empty_like(level_db)
-    asked = np.empty(level_db.shape[0])
-    for n in range(level_db.shape[1]):
-        deepest = 0.0
-        for c in range(level_db.shape[0]):
-            asked[c] = min(_reduction_behind(level_db[c, n] - memory[c], curve), curve[3])
-            deepest = max(deepest, asked[c])
-        for c in range(level_db.shape[0]):
-            goal = asked[c] + share * (deepest - asked[c])
-            memory[c], left[c] = _step(goal, attack_keep, release_keep, hold_frames, memory[c], left[c])
-            out[c, n] = memory[c]
-    return out
-
-
-@kernel
-def _reduction_behind(output_db: float, curve: Audio) -> float:
-    """Reduction of the static curve, looked up by the level that leaves in place of the one that comes.
-
-    Inside the knee the curve output = u - slope u^2 / (2 knee), u from the knee's lower edge, is solved
-    for u; above it the output rises by 1/ratio.
-    """
-    threshold_db, ratio, knee_db = curve[0], curve[1], curve[2]
-    slope = 1.0 - 1.0 / ratio
-    above = output_db - threshold_db + 0.5 * knee_db
-    bend_ends = knee_db * (1.0 - 0.5 * slope)
-    inside = min(max(above, 0.0), bend_ends)
-    steep = 2.0 * slope * inside / knee_db if knee_db > HARD_DB else 0.0
-    bent = 2.0 * inside / (1.0 + math.sqrt(1.0 - steep)) - inside
-    reduction_db: float = bent + (ratio - 1.0) * max(above - bend_ends, 0.0)
-    return reduction_db
-
-
-@kernel
 def gain_of(reduction_db: Audio, dry: float, wet: float) -> Audio:
     """Gain dry + wet * 10^(-reduction/20), in the shape of `reduction_db`, which stays under 6000 dB.
 
-    Exactly dry + wet where nothing is done. Error under 1e-9 dB: the series is cut behind its 9th power.
+    Exactly dry + wet where nothing is done.
     """
     flat = reduction_db.reshape(-1)
-    rounded = np.empty(flat.shape[0])
     out = np.empty(flat.shape[0])
     for n in range(flat.shape[0]):
-        octaves = flat[n] * (-1.0 / OCTAVE_DB)
-        rounded[n] = octaves + _ROUND
-        f = octaves - (rounded[n] - _ROUND)
-        high = _E5 + f * (_E6 + f * (_E7 + f * (_E8 + f * _E9)))
-        out[n] = 1.0 + f * (_E1 + f * (_E2 + f * (_E3 + f * (_E4 + f * high))))
-    whole, bits = rounded.view(np.uint64), out.view(np.uint64)
-    for n in range(flat.shape[0]):
-        bits[n] += whole[n] << _WIDTH
-    for n in range(flat.shape[0]):
-        out[n] = dry + wet * out[n]
+        out[n] = dry + wet * power_of_two(flat[n] * (-1.0 / OCTAVE_DB))
     return out.reshape(reduction_db.shape)

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busproc.kernels.jit import kernel
+from busproc.kernels.vector import absolute, load, splat, store
 
 Audio = NDArray[np.float64]
 
@@ -141,3 +142,33 @@ def even_transform(half: Audio, turns: Audio) -> Audio:
     for k in range(size):
         whole[0, k] = half[min(k, size - k)]
     return transform(whole, turns)[0, : size // 2 + 1].copy()
+
+
+@kernel
+def highest_between(fine: Audio, taps: Audio, first: int, last: int, least: float) -> float:
+    """Highest peak of interleaved stereo `fine (frames * 2,)` from one frame to another, if over `least`.
+
+    `taps (2 * reach * 4,)` give the points -1/4, 1/4, 1/2 and 3/4 of the way to the next frame. Only where a
+    frame or the next reaches `least` are they worked out. Where three points in a row have the middle
+    highest, a parabola refines it.
+    """
+    rows = len(taps) // 4
+    four, seen = np.empty(4), np.empty(6)
+    highest = 0.0
+    for value in range(2 * first, 2 * last):
+        seen[1], seen[5] = abs(fine[value]), abs(fine[value + 2])
+        if max(seen[1], seen[5]) < least:
+            continue
+        wave = fine[value - (rows - 2) :]
+        points = splat(0.0)
+        for k in range(rows):
+            points = points + splat(wave[2 * k]) * load(taps, 4 * k)
+        store(four, 0, absolute(points))
+        seen[0], seen[2], seen[3], seen[4] = four[0], four[1], four[2], four[3]
+        for p in range(1, 5):
+            before, middle, after = seen[p - 1], seen[p], seen[p + 1]
+            highest = max(highest, middle)
+            if middle > before and middle >= after:
+                bend = before - 2.0 * middle + after
+                highest = max(highest, middle - (before - after) * (before - after) / (8.0 * bend))
+    return highest

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
 from busproc.kernels.jit import kernel
+from busproc.kernels.vector import absolute, any_under, load, splat
 
 Audio = NDArray[np.float64]
 Counts = NDArray[np.int64]
+
+REFINED_FROM = 0.88
+"""A parabola's top is at most an eighth over its middle, so smaller samples than this share stay under."""
 
 SNAP = 1e-6
 """Reduction (linear) at which a release is over."""
@@ -20,29 +22,57 @@ ONE = 1 << 36
 
 
 @kernel
-def peak_in_cells(fine: Audio, factor: int, memory: Audio) -> Audio:
+def peak_in_cells(fine: Audio, factor: int, memory: Audio, floor: float = 0.0) -> Audio:
     """Largest magnitude in each cell of `factor` oversampled frames, both sides, peaks refined.
 
-    `fine (frames * factor, 2)` to `(frames,)`. Where a sample is larger than its neighbours a parabola
-    through the three finds the peak between them. `memory (2, 2)`: the two samples before, per side,
-    updated. A peak at a cell's last sample is refined in the next cell.
+    `fine (frames * factor, 2)` to `(frames,)`, an even factor. A peak at a cell's last sample is refined in
+    the next cell. `memory (2, 2)`: the two frames before, updated. A cell without a peak over `floor` may
+    read less than it has: cells of samples too small for one are passed over and read 0.
     """
-    frames = fine.shape[0] // factor
-    peaks = np.zeros(frames)
-    for side in range(2):
-        before, middle = memory[side, 0], memory[side, 1]
-        for n in range(frames):
-            peak = 0.0
-            for j in range(n * factor, (n + 1) * factor):
-                after = abs(fine[j, side])
-                if middle > before and middle >= after:
-                    bend = before - 2.0 * middle + after
-                    peak = max(peak, middle - (before - after) ** 2 / (8.0 * bend))
-                peak = max(peak, after)
-                before, middle = middle, after
-            peaks[n] = max(peaks[n], peak)
-        memory[side, 0], memory[side, 1] = before, middle
+    flat, values = np.ascontiguousarray(fine).reshape(-1), 2 * factor
+    least, found = REFINED_FROM * floor, np.empty(values)
+    peaks = np.zeros(flat.shape[0] // values)
+    if peaks.shape[0]:
+        first = np.concatenate((memory.reshape(-1), flat[:values]))
+        if reaches(first, 0, first.shape[0], least):
+            peaks[0] = peak_of_cell(first, found)
+    for n in range(1, peaks.shape[0]):
+        start, stop = n * values - 4, (n + 1) * values
+        if reaches(flat, start, stop, least):
+            peaks[n] = peak_of_cell(flat[start:stop], found)
+    if peaks.shape[0]:
+        memory[:] = fine[-2:]
     return peaks
+
+
+@kernel
+def reaches(values: Audio, start: int, stop: int, least: float) -> bool:
+    """Whether any of the magnitudes is `least` or more."""
+    loud = False
+    for at in range(start, stop, 4):
+        loud |= any_under(splat(0.0) - absolute(load(values, at)), -least)
+    return loud
+
+
+@kernel
+def peak_of_cell(values: Audio, found: Audio) -> float:
+    """Largest magnitude in a cell, left and right by turns, from two frames before it on."""
+    before, middle, after = values, values[2:], values[4:]
+    for i in range(found.shape[0]):  # a loop without memory, several values at a time
+        found[i] = refined(abs(before[i]), abs(middle[i]), abs(after[i]))
+    peak = 0.0
+    for i in range(found.shape[0]):
+        peak = max(peak, found[i])
+    return peak
+
+
+@kernel
+def refined(before: float, middle: float, after: float) -> float:
+    """The last of three magnitudes, or the top of the parabola through them where the middle is highest."""
+    highest = middle > before and middle >= after
+    bend = before - 2.0 * middle + after if highest else -1.0
+    top = middle - (before - after) ** 2 / (8.0 * bend) if highest else after
+    return max(top, after)
 
 
 @kernel
@@ -54,15 +84,17 @@ def slide_minimum(x: Audio, length: int, values: Audio, places: Counts, ends: Co
     """
     lowest = np.empty(x.shape[0])
     head, held, frame = ends[0], ends[1], ends[2]
+    tail = (head + held - 1) % length
     for n in range(x.shape[0]):
-        while held > 0 and values[(head + held - 1) % length] >= x[n]:
+        while held > 0 and values[tail] >= x[n]:
             held -= 1
+            tail = tail - 1 if tail > 0 else length - 1
         if held > 0 and places[head] <= frame - length:
-            head = (head + 1) % length
             held -= 1
-        tail = (head + held) % length
-        values[tail], places[tail] = x[n], frame
+            head = head + 1 if head + 1 < length else 0
         held += 1
+        tail = tail + 1 if tail + 1 < length else 0
+        values[tail], places[tail] = x[n], frame
         lowest[n] = values[head]
         frame += 1
     ends[0], ends[1], ends[2] = head, held, frame
@@ -95,19 +127,34 @@ def release(
 
 @kernel
 def ease(gain: Audio, lengths: Counts, rings: Counts, sums: Counts, places: Counts) -> Audio:
-    """Smooth a gain with three running means of `lengths (3,)` frames: non-negative weights, sum one.
+    """Smooth a gain, 0 to 1, with three running means of `lengths (3,)` frames: positive weights, sum one.
 
     Sums run in whole numbers of 2**-36, rounded down, so they are exact for ever and a gain of 1 stays
     1. `rings (3, longest)`, `sums (3,)` and `places (3,)` are updated; fresh rings hold gain 1.
     """
-    eased = np.empty(gain.shape[0])
+    whole, eased = np.empty(gain.shape[0], dtype=np.int64), np.empty(gain.shape[0])
     for n in range(gain.shape[0]):
-        value = np.int64(math.floor(gain[n] * ONE))
-        for k in range(3):
-            place = places[k]
-            sums[k] += value - rings[k, place]
-            rings[k, place] = value
-            places[k] = place + 1 if place + 1 < lengths[k] else 0
-            value = sums[k] // lengths[k]
-        eased[n] = value / ONE
+        whole[n] = np.int64(gain[n] * ONE)
+    for k in range(3):
+        sums[k], places[k] = run_mean(whole, lengths[k], rings[k], sums[k], places[k])
+    for n in range(gain.shape[0]):
+        eased[n] = whole[n] / ONE
     return eased
+
+
+@kernel
+def run_mean(x: Counts, length: int, ring: Counts, total: int, place: int) -> tuple[int, int]:
+    """Replace whole numbers by the mean of the last `length`, rounded down; returns sum and place in `ring`.
+
+    To multiply by 1/length is faster than to divide by it, and from half past a whole number the
+    rounding, under 2**-16, cannot carry it over another: exact for lengths under 2**14.
+    """
+    for n in range(x.shape[0]):
+        total += x[n] - ring[place]
+        ring[place] = x[n]
+        place = place + 1 if place + 1 < length else 0
+        x[n] = total
+    share = 1.0 / length
+    for n in range(x.shape[0]):
+        x[n] = np.int64((x[n] + 0.5) * share)
+    return total, place

@@ -10,7 +10,7 @@ from busproc.kernels.jit import kernel
 
 @kernel
 def share_out(addends: NDArray[np.float64], sums: NDArray[np.int32], shared: NDArray[np.int32]) -> int:
-    """Round `addends (frames, addends, channels)` into `shared` so that they add up to `sums (frames, channels)`.
+    """Round `addends (frames, addends, channels)` into `shared`, to add up to `sums (frames, channels)`.
 
     Each is rounded to the nearest; what the sum then lacks is given, one step at a time, to the addend
     that is furthest off in that direction (the first of equals), and never to one that is exactly zero.

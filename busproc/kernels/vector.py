@@ -1,9 +1,10 @@
-"""Four doubles at once: the processor's vector registers, in words that plain Python understands too.
+"""Four or eight doubles at once: the processor's vector registers, in words that plain Python understands.
 
-Each function in the first half says in a line of numpy what it does with four values. In a compiled
-kernel the same call becomes one or two instructions on LLVM's `<4 x double>`; the second half tells numba
-so. Nothing is fused and nothing reordered, so every processor gives the same bits. `+`, `-` and `*` work
-value by value.
+Each function in the first half says in a line of numpy what it does with so many values. In a compiled
+kernel the same call becomes one or two instructions on LLVM's `<4 x double>` or `<8 x double>`; the second
+half tells numba so. Nothing is fused and nothing reordered, so every processor gives the same bits. `+`,
+`-` and `*` work value by value. A processor with shorter registers takes two for eight values; where they
+then run out, four at once are faster.
 
 Numba's cache does not notice a change in this file: after one, delete the kernels' `__pycache__`.
 """
@@ -19,6 +20,7 @@ import numpy as np
 from llvmlite import ir  # type: ignore[import-untyped]  # it comes without types
 from numba import types
 from numba.core import cgutils
+from numba.core.registry import cpu_target
 from numba.core.typing.templates import Signature
 from numba.extending import lower_builtin, models, register_model, type_callable
 from numpy.typing import NDArray
@@ -26,9 +28,18 @@ from numpy.typing import NDArray
 Audio = NDArray[np.float64]
 
 
+EIGHTS_FIT = "+avx512f" in cpu_target.target_context.codegen().magic_tuple()[2]
+"""Whether the processor that is compiled for has registers of eight; speed may depend on it, no result."""
+
+
 def load(array: Audio, at: int) -> Audio:
     """Four values of a flat array."""
     return array[at : at + 4].copy()
+
+
+def load_eight(array: Audio, at: int) -> Audio:
+    """Eight values of a flat array."""
+    return array[at : at + 8].copy()
 
 
 def load_pairs(array: Audio, at: int, other: int) -> Audio:
@@ -41,9 +52,9 @@ def load_before(array: Audio, at: int, four: Audio) -> Audio:
     return np.concatenate([array[at : at + 2], four[:2]])
 
 
-def store(array: Audio, at: int, four: Audio) -> None:
-    """Write four values into a flat array."""
-    array[at : at + 4] = four
+def store(array: Audio, at: int, values: Audio) -> None:
+    """Write four or eight values into a flat array."""
+    array[at : at + len(values)] = values
 
 
 def store_pairs(array: Audio, at: int, other: int, four: Audio) -> None:
@@ -62,40 +73,51 @@ def splat(value: float) -> Audio:
     return np.full(4, value)
 
 
+def splat_eight(value: float) -> Audio:
+    """Eight times the same value."""
+    return np.full(8, value)
+
+
 def join(four: Audio, other: Audio) -> Audio:
     """Last two of one, then first two of the other."""
     return np.concatenate([four[2:], other[:2]])
 
 
-def absolute(four: Audio) -> Audio:
+def absolute(values: Audio) -> Audio:
     """Magnitudes."""
-    return np.abs(four)
+    return np.abs(values)
 
 
-def any_under(four: Audio, bound: float) -> bool:
+def any_under(values: Audio, bound: float) -> bool:
     """Whether any of the values is `bound` or less."""
-    return bool(np.any(four <= bound))
+    return bool(np.any(values <= bound))
 
 
-def zero_under(four: Audio, bound: float, kept: Audio) -> Audio:
-    """0 where `four` is `bound` or less, `kept` elsewhere."""
-    return np.where(four <= bound, 0.0, kept)
+def zero_under(values: Audio, bound: float, kept: Audio) -> Audio:
+    """0 where `values` is `bound` or less, `kept` elsewhere."""
+    return np.where(values <= bound, 0.0, kept)
 
 
 class FourType(types.Type):
     """Numba's name for four doubles in a register."""
 
 
-FOUR = FourType("four")
-FOUR_IR, PAIR_IR = ir.VectorType(ir.DoubleType(), 4), ir.VectorType(ir.DoubleType(), 2)
+class EightType(types.Type):
+    """And for eight."""
+
+
+PAIR_IR, FOUR_IR, EIGHT_IR = (ir.VectorType(ir.DoubleType(), count) for count in (2, 4, 8))
+FOUR, EIGHT = FourType("four"), EightType("eight")
+IR = {FOUR: FOUR_IR, EIGHT: EIGHT_IR}
 
 
 @register_model(FourType)
-class FourModel(models.PrimitiveModel):
+@register_model(EightType)
+class RegisterModel(models.PrimitiveModel):
     """A register is passed on as it is."""
 
-    def __init__(self, manager: Any, kind: FourType) -> None:
-        super().__init__(manager, kind, FOUR_IR)  # type: ignore[no-untyped-call]  # as all of numba
+    def __init__(self, manager: Any, kind: types.Type) -> None:
+        super().__init__(manager, kind, IR[kind])  # type: ignore[no-untyped-call]  # as all of numba
 
 
 Emit = Callable[..., Any]
@@ -147,6 +169,11 @@ def _(builder: Any, array: Any, at: Any) -> Any:
     return builder.load(pointer(builder, array, at, FOUR_IR), align=8)
 
 
+@compiles(load_eight, EIGHT, types.Array, types.Integer)
+def _(builder: Any, array: Any, at: Any) -> Any:
+    return builder.load(pointer(builder, array, at, EIGHT_IR), align=8)
+
+
 @compiles(load_pairs, FOUR, types.Array, types.Integer, types.Integer)
 def _(builder: Any, array: Any, at: Any, other: Any) -> Any:
     pairs = [builder.load(pointer(builder, array, place, PAIR_IR), align=8) for place in (at, other)]
@@ -157,11 +184,6 @@ def _(builder: Any, array: Any, at: Any, other: Any) -> Any:
 def _(builder: Any, array: Any, at: Any, four: Any) -> Any:
     pair = builder.load(pointer(builder, array, at, PAIR_IR), align=8)
     return shuffled(builder, shuffled(builder, pair, pair, 0, 1, 0, 1), four, 0, 1, 4, 5)
-
-
-@compiles(store, types.none, types.Array, types.Integer, FourType)
-def _(builder: Any, array: Any, at: Any, four: Any) -> None:
-    builder.store(four, pointer(builder, array, at, FOUR_IR), align=8)
 
 
 @compiles(store_pairs, types.none, types.Array, types.Integer, types.Integer, FourType)
@@ -176,49 +198,64 @@ def _(builder: Any, array: Any, at: Any, four: Any) -> None:
     builder.store(shuffled(builder, four, four, 2, 3), pointer(builder, array, at, PAIR_IR), align=8)
 
 
-@compiles(splat, FOUR, types.Float)
-def splatted(builder: Any, value: Any) -> Any:
-    one = builder.insert_element(ir.Constant(FOUR_IR, ir.Undefined), value, ir.IntType(32)(0))
-    return shuffled(builder, one, one, 0, 0, 0, 0)
-
-
 @compiles(join, FOUR, FourType, FourType)
 def _(builder: Any, four: Any, other: Any) -> Any:
     return shuffled(builder, four, other, 2, 3, 4, 5)
 
 
-@compiles(absolute, FOUR, FourType)
-def _(builder: Any, four: Any) -> Any:
-    kind = ir.FunctionType(FOUR_IR, [FOUR_IR])
-    fabs = cgutils.get_or_insert_function(  # type: ignore[no-untyped-call]  # as all of numba
-        builder.module, kind, "llvm.fabs.v4f64"
-    )
-    return builder.call(fabs, [four])
+def splatted(builder: Any, value: Any, row: ir.VectorType) -> Any:
+    one = builder.insert_element(ir.Constant(row, ir.Undefined), value, ir.IntType(32)(0))
+    return shuffled(builder, one, one, *[0] * row.count)
 
 
-@compiles(any_under, types.boolean, FourType, types.Float)
-def _(builder: Any, four: Any, bound: Any) -> Any:
-    under = builder.fcmp_ordered("<=", four, splatted(builder, bound))
-    bits = ir.IntType(4)
-    return builder.icmp_unsigned("!=", builder.bitcast(under, bits), bits(0))
+@compiles(splat, FOUR, types.Float)
+def _(builder: Any, value: Any) -> Any:
+    return splatted(builder, value, FOUR_IR)
 
 
-@compiles(zero_under, FOUR, FourType, types.Float, FourType)
-def _(builder: Any, four: Any, bound: Any, kept: Any) -> Any:
-    under = builder.fcmp_ordered("<=", four, splatted(builder, bound))
-    return builder.select(under, ir.Constant(FOUR_IR, [0.0] * 4), kept)
+@compiles(splat_eight, EIGHT, types.Float)
+def _(builder: Any, value: Any) -> Any:
+    return splatted(builder, value, EIGHT_IR)
 
 
-@compiles(operator.add, FOUR, FourType, FourType)
-def _(builder: Any, four: Any, other: Any) -> Any:
-    return builder.fadd(four, other)
+def compile_alike(kind: type, made: types.Type, row: ir.VectorType) -> None:
+    """Register what values of every number can do."""
+
+    @compiles(store, types.none, types.Array, types.Integer, kind)
+    def _(builder: Any, array: Any, at: Any, values: Any) -> None:
+        builder.store(values, pointer(builder, array, at, row), align=8)
+
+    @compiles(absolute, made, kind)
+    def _(builder: Any, values: Any) -> Any:
+        name = f"llvm.fabs.v{row.count}f64"
+        fabs = cgutils.get_or_insert_function(  # type: ignore[no-untyped-call]  # as all of numba
+            builder.module, ir.FunctionType(row, [row]), name
+        )
+        return builder.call(fabs, [values])
+
+    @compiles(any_under, types.boolean, kind, types.Float)
+    def _(builder: Any, values: Any, bound: Any) -> Any:
+        under = builder.fcmp_ordered("<=", values, splatted(builder, bound, row))
+        bits = ir.IntType(row.count)
+        return builder.icmp_unsigned("!=", builder.bitcast(under, bits), bits(0))
+
+    @compiles(zero_under, made, kind, types.Float, kind)
+    def _(builder: Any, values: Any, bound: Any, kept: Any) -> Any:
+        under = builder.fcmp_ordered("<=", values, splatted(builder, bound, row))
+        return builder.select(under, ir.Constant(row, [0.0] * row.count), kept)
+
+    @compiles(operator.add, made, kind, kind)
+    def _(builder: Any, values: Any, others: Any) -> Any:
+        return builder.fadd(values, others)
+
+    @compiles(operator.sub, made, kind, kind)
+    def _(builder: Any, values: Any, others: Any) -> Any:
+        return builder.fsub(values, others)
+
+    @compiles(operator.mul, made, kind, kind)
+    def _(builder: Any, values: Any, others: Any) -> Any:
+        return builder.fmul(values, others)
 
 
-@compiles(operator.sub, FOUR, FourType, FourType)
-def _(builder: Any, four: Any, other: Any) -> Any:
-    return builder.fsub(four, other)
-
-
-@compiles(operator.mul, FOUR, FourType, FourType)
-def _(builder: Any, four: Any, other: Any) -> Any:
-    return builder.fmul(four, other)
+compile_alike(FourType, FOUR, FOUR_IR)
+compile_alike(EightType, EIGHT, EIGHT_IR)

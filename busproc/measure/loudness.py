@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busproc.kernels.loudness import CELLS_PER_SECOND, cell_edges, weigh_into_cells
+from busproc.kernels.loudness import CELLS_PER_SECOND, PAST, cell_edges, room_for_a_cell, weigh_into_cells
 from busproc.measure.decibels import power_db, raised
 
 if TYPE_CHECKING:
@@ -119,9 +119,18 @@ def _mean(powers: NDArray[np.float64]) -> float:
     return math.fsum(powers) / max(len(powers), 1)
 
 
-def _multiplied(p: tuple[float, float, float], q: tuple[float, float, float]) -> list[float]:
-    """Multiply two polynomials."""
-    return [sum(p[i] * q[n - i] for i in range(3) if 0 <= n - i < 3) for n in range(5)]
+def _two_at_once(design: KWeighting) -> NDArray[np.float64]:
+    """Return the filter as `weigh_into_cells` takes it: poles that reach two and four frames back.
+
+    Numerator and denominator are multiplied by the denominator with every second sign turned, which leaves
+    the response as it is and only even powers in the denominator.
+    """
+    zeros = np.convolve(design.shelf_b, design.high_pass_b)
+    poles: list[float] = []
+    for a1, a2 in (design.shelf_a, design.high_pass_a):
+        zeros = np.convolve(zeros, (1.0, -a1, a2))
+        poles += [2 * a2 - a1 * a1, a2 * a2]
+    return np.array([*zeros, *poles])
 
 
 class Loudness:
@@ -133,12 +142,10 @@ class Loudness:
     """
 
     def __init__(self, rate_hz: int) -> None:
-        design = k_weighting(rate_hz)
         self._rate_hz = rate_hz
-        self._zeros = np.array(_multiplied(design.shelf_b, design.high_pass_b))
-        self._poles = np.array(design.shelf_a + design.high_pass_a)
-        self._past = np.zeros(8)
-        self._state = np.zeros(9)
+        self._design = _two_at_once(k_weighting(rate_hz))
+        self._past = np.zeros(PAST)
+        self._weighed = np.zeros(room_for_a_cell(rate_hz))
         self._frames = 0
         self._cells = array("d")
 
@@ -147,10 +154,9 @@ class Loudness:
         done = np.empty(len(block) * CELLS_PER_SECOND // self._rate_hz + 2)
         count = weigh_into_cells(
             block.reshape(-1),
-            self._zeros,
-            self._poles,
+            self._design,
             self._past,
-            self._state,
+            self._weighed,
             self._frames,
             len(self._cells),
             self._rate_hz,

@@ -2,39 +2,33 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busproc.kernels.true_peak import interpolated_peak
-from busproc.kernels.window import half_band
+from busproc.kernels.true_peak import POINTS_AT_ONCE, interpolated_peak
+from busproc.kernels.window import half_band, kaiser
 from busproc.measure.decibels import power_db
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
+
+    Weights = NDArray[np.float64]
 
 _LEAST_RATE_HZ = 352_800
 _PAIRS_AND_BETA = ((24, 6.8), (6, 8.0), (4, 8.0))
 """Taps on either side and shape of the Kaiser window for the first, the second and every later doubling."""
 
-
-def _largest_gains(doublings: list[list[float]]) -> list[float]:
-    """Return, for each doubling, the most that it and those after it can make of samples no larger than 1."""
-    gains = []
-    for first in range(len(doublings)):
-        response = np.ones(1)
-        for taps in doublings[first:]:
-            spread = np.zeros(2 * len(response))
-            spread[::2] = response
-            filled = np.zeros(4 * len(taps) - 1)
-            filled[::2] = taps[::-1] + taps
-            filled[len(filled) // 2] = 1.0
-            response = np.convolve(spread, filled)
-        factor = 2 ** (len(doublings) - first)
-        rounding = 1 + 1e-9
-        gains.append(rounding * max(float(np.abs(response[i::factor]).sum()) for i in range(factor)))
-    return gains
+_ROUGH_PAIRS_AND_BETA = ((12, 2.0), (2, 3.0))
+"""The same for the rough look that says where the exact points need not be worked out."""
+_SOFT_BETA = (0.0, 2.0, 2.5)
+"""What is left to the bounds between two points of a coarse grid: shape of the window over them, by level."""
+_SLACK = 1 + 1e-4
+"""The rough look is taken in single precision, which is far better than that."""
 
 
 class TruePeak:
@@ -51,16 +45,8 @@ class TruePeak:
     """
 
     def __init__(self, rate_hz: int) -> None:
-        doublings: list[list[float]] = []
-        while rate_hz << len(doublings) < _LEAST_RATE_HZ:
-            doublings.append(half_band(*_PAIRS_AND_BETA[min(len(doublings), 2)]))
-        self._pairs = np.array([len(taps) for taps in doublings], dtype=np.int64)
-        self._taps = np.zeros((len(doublings), _PAIRS_AND_BETA[0][0]))
-        for row, taps in zip(self._taps, doublings, strict=True):
-            row[: len(taps)] = taps
-        self._reach = np.array(_largest_gains(doublings))
-        context = math.ceil(sum((2 * len(taps) - 1) / 2**step for step, taps in enumerate(doublings)))
-        self._history = np.zeros(2 * context)
+        self._taps, self._half_taps, self._quarter_taps, self._reach = _design(rate_hz)
+        self._history = np.zeros(2 * (self._taps.shape[1] - 1))
         self._highest = 0.0
 
     def feed(self, block: NDArray[np.float64]) -> None:
@@ -74,4 +60,86 @@ class TruePeak:
         return power_db(drained**2)
 
     def _seek(self, audio: NDArray[np.float64], history: NDArray[np.float64]) -> float:
-        return interpolated_peak(audio, history, self._taps, self._pairs, self._reach, self._highest)
+        rough_taps = self._half_taps, self._quarter_taps
+        return interpolated_peak(audio, history, self._taps, *rough_taps, self._reach, self._highest)
+
+
+@functools.cache
+def _design(rate_hz: int) -> tuple[Weights, NDArray[np.float32], NDArray[np.float32], Weights]:
+    """Exact taps, rough taps and reach for a rate, as `interpolated_peak` takes them."""
+    doublings: list[list[float]] = []
+    while rate_hz << len(doublings) < _LEAST_RATE_HZ:
+        doublings.append(half_band(*_PAIRS_AND_BETA[min(len(doublings), 2)]))
+    rough = [half_band(*design) for design in _ROUGH_PAIRS_AND_BETA]
+    return (
+        _sorted_taps(_response(doublings), 1 << len(doublings), least_reach=len(rough[0]) + 1),
+        np.array(rough[0], dtype=np.float32),
+        np.array(rough[1], dtype=np.float32),
+        _reach(doublings, rough),
+    )
+
+
+def _response(doublings: Sequence[list[float]]) -> Weights:
+    """Return what a sample becomes on the grid after so many doublings, the sample itself in the middle."""
+    response = np.ones(1)
+    for taps in doublings:
+        filled = _spread(np.array(taps[::-1] + taps), 2)
+        filled[len(filled) // 2] = 1.0
+        response = np.convolve(_spread(response, 2), filled)
+    return response
+
+
+def _spread(values: Weights, factor: int) -> Weights:
+    """Put factor - 1 zeros between the values."""
+    spread = np.zeros(factor * (len(values) - 1) + 1)
+    spread[::factor] = values
+    return spread
+
+
+def _sorted_taps(response: Weights, factor: int, least_reach: int) -> Weights:
+    """Sort a response into weights of the frames around: (groups, rows, POINTS_AT_ONCE)."""
+    middle = len(response) // 2
+    reach = max(-(-middle // factor), least_reach)
+    taps = np.zeros((-(-factor // POINTS_AT_ONCE), 2 * reach, POINTS_AT_ONCE))
+    for point in range(factor):
+        group, column = divmod(point, POINTS_AT_ONCE)
+        for row in range(2 * reach):
+            place = middle + point - factor * (row - reach + 1)
+            if 0 <= place < len(response):
+                taps[group, row, column] = response[place]
+    return taps
+
+
+def _reach(doublings: list[list[float]], rough: list[list[float]]) -> Weights:
+    """Return the bounds by which `interpolated_peak` leaves out what cannot hold the peak."""
+    response = _response(doublings)
+    bounds = [_largest_sum(response, 1 << len(doublings))]
+    for level in (min(level, len(doublings)) for level in (1, 2)):
+        bounds += _bound(_response(rough[:level]), response, len(doublings), level)
+    return _SLACK * np.array(bounds)
+
+
+def _bound(coarse: Weights, response: Weights, doublings: int, level: int) -> tuple[float, float]:
+    """Return how much the points of a coarse grid and the samples can add to one of the finest grid.
+
+    A point of the finest is any interpolation from the two coarse points beside it, here a soft one, plus
+    what the samples must add to make it exact; the magnitudes of the weights are added up.
+    """
+    step = 1 << (doublings - level)
+    places = [point / step for point in range(1 - step, step)]
+    soft = np.array([_sinc(x) * kaiser(x, _SOFT_BETA[level]) for x in places])
+    made = np.convolve(_spread(coarse, step), soft)
+    lacking = np.zeros(max(len(made), len(response)))
+    for part, sign in ((response, 1.0), (made, -1.0)):
+        edge = (len(lacking) - len(part)) // 2
+        lacking[edge : edge + len(part)] += sign * part
+    return _largest_sum(soft, step), _largest_sum(lacking, 1 << doublings)
+
+
+def _largest_sum(response: Weights, factor: int) -> float:
+    """Return the most that values no larger than 1, `factor` points apart, can add up to at any point."""
+    return max(float(np.abs(response[point::factor]).sum()) for point in range(factor))
+
+
+def _sinc(x: float) -> float:
+    return math.sin(math.pi * x) / (math.pi * x) if x else 1.0

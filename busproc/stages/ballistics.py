@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busproc.kernels import dynamics
+from busproc.kernels import dynamics, pace
 
 Audio = NDArray[np.float64]
 Memory = dict[str, Audio]
@@ -74,6 +74,12 @@ class Ballistics:
     decoupled: bool
     slow_keeps: tuple[float, float] | None
 
+    @property
+    def plain(self) -> bool:
+        """Whether two coefficients tell all: one for rising, one as great or greater for falling."""
+        special = self.hold_frames or self.decoupled or self.slow_keeps is not None
+        return not special and self.attack_keep <= self.release_keep
+
     def start(self, columns: int) -> Memory:
         """Nothing is turned down yet."""
         return {name: np.zeros(columns) for name in ("reduction", "hold_left", "eased", "slow")}
@@ -90,7 +96,7 @@ class Ballistics:
 
         `curve` is threshold, ratio, knee and the most reduction, in dB.
         """
-        return dynamics.follow_own_output(
+        return pace.follow_own_output(
             level_db,
             curve,
             link,
@@ -105,7 +111,7 @@ class Ballistics:
         attack_keep = 0.0 if self.decoupled else self.attack_keep
         now = memory["reduction"]
         if self.hold_frames or attack_keep > self.release_keep:
-            paced = dynamics.follow_and_hold(
+            paced = pace.follow_and_hold(
                 wanted, attack_keep, self.release_keep, self.hold_frames, now, memory["hold_left"]
             )
         else:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Annotated, Any, ClassVar, Literal, Self
 
 import numpy as np
@@ -47,7 +48,8 @@ class CompressorPlan(Plan):
     side_chain: Sections
     rms_keep: float
     ratio: float
-    most_db: float
+    curve: tuple[float, float, float, float]
+    """Threshold, slope, knee and the most reduction, all but the slope in dB."""
     link: float
     ballistics: Ballistics
     makeup_db: float
@@ -58,6 +60,12 @@ class CompressorPlan(Plan):
     def columns(self) -> int:
         """How many gains are decided."""
         return 1 if self.link == 1 else 2
+
+    @cached_property
+    def numbers(self) -> tuple[float, ...]:
+        """All that `gain_of_sound` must know."""
+        pace = self.ballistics
+        return self.rms_keep, *self.curve, pace.attack_keep, pace.release_keep, self.dry, self.wet
 
 
 class Compressor(Decider):
@@ -159,6 +167,7 @@ class Compressor(Decider):
         makeup_db = context.known("makeup_db", 0.0) if self.makeup_db == "matched" else self.makeup_db
         makeup = 10 ** (makeup_db / 20)
         dry, wet = (1 - self.mix) * (makeup if matched else 1), self.mix * makeup
+        most_db = NO_LIMIT_DB if self.range_db is None else self.range_db
         two = self.on == "mid_side"
         link = self.stereo_link if self.stereo_link is not None else float(not two)
         shaped = two and link < 1
@@ -173,7 +182,7 @@ class Compressor(Decider):
             side_chain=sections_of(self.side_chain, rate),
             rms_keep=keep_of(self.rms_window_ms, rate),
             ratio=self._ratio(),
-            most_db=NO_LIMIT_DB if self.range_db is None else self.range_db,
+            curve=(self.threshold_dbfs, 1 - 1 / self._ratio(), self.knee_db, most_db),
             link=link,
             ballistics=self._ballistics(rate),
             makeup_db=makeup_db,
@@ -192,18 +201,11 @@ class Compressor(Decider):
 
     def decide(self, plan: CompressorPlan, memory: dict[str, Any], heard: Heard) -> Audio:
         """Follow the level, look the reduction up, smooth it."""
-        level_db = self._level_db(plan, memory, heard.keys[self.key.name] if self.key else heard.bus)
-        if self.topology == "feedback":
-            curve = np.array([self.threshold_dbfs, plan.ratio, self.knee_db, plan.most_db])
-            reduction_db = plan.ballistics.follow_own_output(memory, level_db, curve, plan.link)
-        else:
-            wanted = dynamics.wanted_reduction(
-                level_db, self.threshold_dbfs, 1 - 1 / plan.ratio, self.knee_db, plan.most_db
-            )
-            if 0 < plan.link < 1:
-                dynamics.link(wanted, plan.link)
-            reduction_db = plan.ballistics.follow(memory, wanted)
-        gain = dynamics.gain_of(reduction_db, plan.dry, plan.wet)
+        sound = self._sound(plan, memory, heard.keys[self.key.name] if self.key else heard.bus)
+        if plan.columns == 1 and plan.ballistics.plain and self.topology == "feed_forward":
+            remembered = memory["mean_square"], memory["reduction"]
+            return dynamics.gain_of_sound(sound, self.detector == "rms", *remembered, *plan.numbers)
+        gain = dynamics.gain_of(self._reduction_db(plan, memory, sound), plan.dry, plan.wet)
         return gain[0] if plan.columns == 1 else np.ascontiguousarray(gain.T)
 
     def explain(self, plan: CompressorPlan, totals: Totals) -> Verdict:
@@ -241,21 +243,30 @@ class Compressor(Decider):
             slow_keeps=(keep_of(SLOW_RISE_MS, rate_hz), keep_of(SLOW_FALL_MS, rate_hz)) if auto else None,
         )
 
-    def _level_db(self, plan: CompressorPlan, memory: dict[str, Any], sound: Audio) -> Audio:
-        """Level of what the detector hears, `(columns, frames)`."""
+    def _sound(self, plan: CompressorPlan, memory: dict[str, Any], sound: Audio) -> Audio:
+        """What the detector hears of a sound: `(frames, 2)`, left and right or mid and side."""
         if self.oversample > 1:
             sound = oversample.up(self.oversample, memory["up"], sound)
         if self.side_chain:
             sound = plan.side_chain.apply(memory["side_chain"], None, sound[:, None])[:, 0]
         if self.on == "mid_side":
             sound = 0.5 * np.stack([sound[:, 0] + sound[:, 1], sound[:, 0] - sound[:, 1]], axis=1)
-        return dynamics.level_db_of(
-            np.ascontiguousarray(sound),
-            self.detector == "rms",
-            plan.rms_keep,
-            plan.columns == 1,
-            memory["mean_square"],
+        return np.ascontiguousarray(sound)
+
+    def _reduction_db(self, plan: CompressorPlan, memory: dict[str, Any], sound: Audio) -> Audio:
+        """Reduction in force, step by step, `(columns, frames)`."""
+        level_db = dynamics.level_db_of(
+            sound, self.detector == "rms", plan.rms_keep, plan.columns == 1, memory["mean_square"]
         )
+        if self.topology == "feedback":
+            threshold_db, _, knee_db, most_db = plan.curve
+            curve = np.array([threshold_db, plan.ratio, knee_db, most_db])
+            return plan.ballistics.follow_own_output(memory, level_db, curve, plan.link)
+        wanted = dynamics.wanted_reduction(level_db, *plan.curve)
+        if 0 < plan.link < 1:
+            dynamics.link(wanted, plan.link)
+        most_db = plan.curve[3]  # what an automatic release adds up may pass what is wanted for a moment
+        return np.minimum(plan.ballistics.follow(memory, wanted), most_db)
 
     def _times(self) -> dict[str, float]:
         """Times in force where they are not simply those that are set."""

@@ -107,7 +107,7 @@ class Limiter(Decider):
         if plan.gain is not None:
             return self._look_up(plan, plan.gain, memory["at"], len(heard.bus))
         fine = oversample.up(FACTOR, memory["up"], heard.bus)
-        found = limit.peak_in_cells(fine, FACTOR, memory["peaks"])
+        found = limit.peak_in_cells(fine, FACTOR, memory["peaks"], plan.ceiling)
         return plan.smooth(plan.ceiling / np.maximum(found, plan.ceiling), memory)
 
     @staticmethod

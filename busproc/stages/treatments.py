@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busproc.kernels import biquad, oversample
+from busproc.kernels import lanes as in_all_lanes
 
 Audio = NDArray[np.float64]
 
@@ -81,7 +82,7 @@ class Gain(Treatment):
         """Multiply."""
         if self.on_mid_and_side:
             return lanes * self.resting_gain + _on_mid_and_side(lanes, decision - self.resting_gain)
-        return lanes * _for_lanes(decision)
+        return in_all_lanes.multiply(lanes, decision) if decision.ndim == 1 else lanes * decision[:, None]
 
 
 def _for_lanes(gain: Audio) -> Audio:
@@ -108,10 +109,7 @@ class Matrix(Treatment):
 
     def apply(self, state: None, decision: None, lanes: Audio) -> Audio:  # noqa: ARG002
         """Multiply out."""
-        out = np.empty_like(lanes)
-        for side, (from_left, from_right) in enumerate(self.rows):
-            out[..., side] = from_left * lanes[..., 0] + from_right * lanes[..., 1]
-        return out
+        return in_all_lanes.mix_sides(lanes, self.rows)
 
 
 def _no_sections() -> Audio:

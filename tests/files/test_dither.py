@@ -110,6 +110,13 @@ def test_digital_silence_stays_silent(music):
     assert not quantise(np.full((100, 1), -0.0), 24, 0, dither=True).any()
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_a_single_silent_frame_stays_silent(seed):
+    block = np.full((100, 1), 0.3)
+    block[50] = 0.0
+    assert quantise(block, 16, 0, dither=True, seed=seed)[50] == 0
+
+
 def test_the_last_breath_of_a_filter_is_silence_too():
     """Under -400 dBFS; a stem that has gone quiet earlier could not share the noise."""
     breath = np.full((1000, 2), 9e-21)

@@ -78,9 +78,9 @@ def test_no_denormal_number_is_left_in_the_filter():
     loudness.feed(programme(48000, 0.1, seed=9))
     for _ in range(400):
         loudness.feed(np.zeros((240, 2)))
-        state = np.abs(np.concatenate((loudness._state[:8], loudness._past)))
-        assert ((state == 0) | (state > np.finfo(float).tiny)).all()
-    assert not loudness._state[:8].any()
+        memory = np.abs(np.concatenate((loudness._past, loudness._weighed)))
+        assert ((memory == 0) | (memory > np.finfo(float).tiny)).all()
+    assert not loudness._past.any()
 
 
 def test_a_sound_before_silence_is_not_lost_and_no_number_is_infinite():

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from busproc.kernels.window import half_band
+from busproc.kernels.true_peak import search
 from busproc.measure import measure
 from busproc.measure import true_peak as design
 from busproc.measure.true_peak import TruePeak
@@ -108,15 +108,51 @@ def test_leaving_tiles_early_changes_no_reading(rate_hz):
     for _ in range(10):
         noise = rng.standard_normal((4000, 2)) * rng.uniform(0, 1, (4000, 1)) ** 4
         hasty, patient = TruePeak(rate_hz), TruePeak(rate_hz)
-        patient._reach = np.full_like(patient._reach, np.inf)
+        patient._reach = np.full_like(patient._reach, 1e9)
         for meter in (hasty, patient):
             meter.feed(noise)
         assert hasty.dbtp == patient.dbtp
 
 
-def test_no_samples_can_pass_the_reach_that_lets_tiles_be_left():
-    # the worst samples for the point half-way, +-1 in the signs of its taps, come within rounding of it
-    taps = half_band(24, 6.8)
-    reach = design._largest_gains([taps])[0]
-    signs = np.sign(taps[::-1] + taps)
-    assert 0 < reach - np.dot(signs, taps[::-1] + taps) < 1e-8
+@pytest.mark.parametrize("high", ["frame", "quarter", "half", "three quarters", "next frame"])
+def test_any_of_five_rough_values_has_a_frame_looked_at(high):
+    frames, halves = np.zeros(4, np.float32), np.zeros(6, np.float32)  # both sides by turns
+    if high in {"frame", "next frame"}:
+        frames[0 if high == "frame" else 2] = 1.0
+    elif high == "half":
+        halves[2] = 1.0
+    else:
+        halves[0 if high == "quarter" else 4] = -20.0  # far away, but it weighs -1/10
+    wave, taps = np.full(8, 5.0), np.zeros((1, 2, 8))
+    taps[0, 0, 0] = 1.0
+    bounds = np.array([0.0, 0.9])
+    search(frames, halves, wave, np.array([0.6, -0.1], np.float32), taps, np.array([3, 1, 0, 1, 0.0]), bounds)
+    assert bounds[1] == 5.0
+
+
+def weights_of_the_rough_look(rough, frames):
+    """From a frame to the next: weights of that frame, half-way and the next, then of the quarters."""
+    here = frames // 2 - 1
+    places = np.zeros((6, frames))  # every half frame, from half a frame before on
+    places[1::2, here : here + 3] = np.eye(3)
+    for k in range(3):
+        places[2 * k, here + k - 12 : here + k + 12] = np.concatenate([rough[0][::-1], rough[0]])
+    near, far = rough[1]
+    between = [near * (places[k] + places[k + 1]) + far * (places[k - 1] + places[k + 2]) for k in (1, 2)]
+    return places[1:4], np.array(between)
+
+
+@pytest.mark.parametrize("rate_hz", [8000, 48000, 96000, 192000])
+def test_no_samples_can_pass_the_bounds_by_which_tiles_are_left(rate_hz):
+    taps, *rough, reach = design._design(rate_hz)
+    points = np.concatenate(list(taps), axis=1).T
+    halves, quarters = weights_of_the_rough_look(rough, points.shape[1])
+    unseen = points - points @ np.linalg.pinv(halves) @ halves
+    noise = np.random.default_rng(1).standard_normal((500, points.shape[1]))
+    samples = np.sign(np.concatenate([points, unseen, noise]))
+    peak = np.abs(samples @ points.T).max(axis=1)
+    u = np.abs(samples @ halves.T).max(axis=1)
+    finer = np.maximum(u, np.abs(samples @ quarters.T).max(axis=1))
+    bounds = np.array([0 * u + reach[0], reach[1] * u + reach[2], reach[3] * finer + reach[4]])
+    assert (peak <= bounds).all()
+    assert ((peak / bounds).max(axis=1) > [0.999, 0.88, 0.9]).all()  # and they are no looser than they must

@@ -233,3 +233,11 @@ def test_feedback_is_the_same_in_blocks_of_any_size(pace):
 def fed(compressor, lanes, blocks):
     plan = compressor.plan(Context(RATE_HZ))
     return feed(compressor, plan, compressor.start(plan, 1, Context(RATE_HZ)), lanes.copy(), blocks)
+
+
+def test_no_release_passes_the_range():
+    """An automatic release adds a slow part to a fast one; after a rest both may want more than the curve."""
+    loud, soft = np.full((3 * RATE_HZ, 2), 0.5), np.full((RATE_HZ, 2), 1e-3)
+    sound = np.concatenate([soft, loud, soft, loud])
+    compressor = Compressor(threshold_dbfs=-30, ratio=4, range_db=1.5, attack_ms=30, release_ms="auto")
+    assert -20 * np.log10(gain_curve(compressor, sound).min()) == pytest.approx(1.5, abs=1e-6)

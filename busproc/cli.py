@@ -210,6 +210,31 @@ def diff(before: Path, after: Path, *, as_json: bool) -> None:
 
 
 @main.command()
+@click.argument("album", type=FILE)
+@click.option("--out", "out_dir", type=FILE, required=True, help="Folder for the record; made if missing.")
+@click.option("--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Songs side by side.")
+@click.option("--allow-outside", is_flag=True, help="Let paths in sessions lead out of their folders.")
+def album(album: Path, out_dir: Path, *, jobs: int, allow_outside: bool) -> None:
+    """Deliver every song of a record through one shared chain.
+
+    Each song enters the chain at the same drive and leaves at the loudness that the album file asks
+    for; the report tells what departs. A song that is there already, made the same way, is left as it is.
+
+    \b
+    Example:
+      busproc album lantern_hours.json --out record
+    """
+    from busproc.album import report
+    from busproc.album.rendering import render_album
+
+    with _progress() as progress:
+        done = render_album(album, out_dir, jobs=jobs, allow_outside=allow_outside, progress=progress)
+    click.echo(report.in_words(done.report), nl=False)
+    made = len(done.rendered)
+    click.echo(f"{made} of {len(done.report['songs'])} songs rendered, the others were there; see {out_dir}")
+
+
+@main.command()
 @click.argument("files", nargs=-1, required=True, type=FILE)
 @click.option("--json", "as_json", is_flag=True, help="One JSON list in place of the table.")
 def meter(files: tuple[Path, ...], *, as_json: bool) -> None:
@@ -241,7 +266,7 @@ def meter(files: tuple[Path, ...], *, as_json: bool) -> None:
 @click.argument("files", nargs=-1, required=True, type=FILE)
 @click.option("--allow-outside", is_flag=True, help="Let paths in a session lead out of its folder.")
 def validate(files: tuple[Path, ...], *, allow_outside: bool) -> None:
-    """Check chain and session files and tell every fault.
+    """Check chain, session and album files and tell every fault.
 
     Everything a session names is checked with it: chains, audio files, routing.
 
@@ -259,9 +284,9 @@ def validate(files: tuple[Path, ...], *, allow_outside: bool) -> None:
 
 
 @main.command()
-@click.argument("kind", type=click.Choice(["chain", "session"]))
+@click.argument("kind", type=click.Choice(["chain", "session", "album"]))
 def schema(kind: str) -> None:
-    """Print the JSON Schema of chain or session files.
+    """Print the JSON Schema of chain, session or album files.
 
     For editors and other programs.
 

@@ -33,9 +33,6 @@ NEEDED = (
 SHOWN_TRIM_DB = 0.005
 """Smaller trims stand in the JSON only: two digits would show 0.00 dB."""
 
-WORDS = {"title", "purpose", "not_for", "listen_for"}
-"""What a chain says about itself, which is no part of the treatment."""
-
 Record = dict[str, Any]
 
 
@@ -68,22 +65,12 @@ def build(song: Song, made: Made, deliveries: list[Record], passage: Passage | N
         for file in song.files.values()
     ]
     settings = session.model_dump(mode="json", by_alias=True, exclude={"schema_"})
-    chains = {
-        bus.place: bus.chain.model_dump(mode="json", by_alias=True, exclude={"schema_"})
-        for bus in song.buses.values()
-    }
-    versions = {name: importlib.metadata.version(name) for name in ("busproc", *LIBRARIES)}
-    worded = {place: {k: v for k, v in chain.items() if k not in WORDS} for place, chain in chains.items()}
-    treatment = {
-        "session": _without_file_names(settings),
-        "chains": worded,
-        "inputs": [(i["name"], i["sha256"]) for i in inputs],
-    }
+    versions = versions_in_use()
     return {
         "format": FORMAT,
         "song": session.song,
         **({"notes_of_the_session": session.notes} if session.notes else {}),
-        "treatment_sha256": _digest({"busproc": versions["busproc"], **treatment}),
+        "treatment_sha256": treatment_sha256(song),
         "versions": versions,
         "rate_hz": song.rate_hz,
         "frames": song.frames,
@@ -96,6 +83,29 @@ def build(song: Song, made: Made, deliveries: list[Record], passage: Passage | N
         **({"compared": made.compared} if made.compared else {}),
         "deliveries": deliveries,
     }
+
+
+def versions_in_use() -> dict[str, str]:
+    """What a sound may depend on: this project and the libraries it works with."""
+    return {name: importlib.metadata.version(name) for name in ("busproc", *LIBRARIES)}
+
+
+def treatment_sha256(song: Song) -> str:
+    """One digest of all that is done to a song: settings, chains, inputs, version; not of names and words."""
+    settings = song.session.model_dump(mode="json", by_alias=True, exclude={"schema_"})
+    words = {"schema_", "title", "purpose", "not_for", "listen_for"}
+    chains = {
+        bus.place: bus.chain.model_dump(mode="json", by_alias=True, exclude=words)
+        for bus in song.buses.values()
+    }
+    return _digest(
+        {
+            "busproc": importlib.metadata.version("busproc"),
+            "session": _without_file_names(settings),
+            "chains": chains,
+            "inputs": [(file.stem.name, file.sha256) for file in song.files.values()],
+        }
+    )
 
 
 def _without_file_names(settings: Record) -> Record:

@@ -1,11 +1,11 @@
-"""The published JSON Schemas of chain and session files."""
+"""The published JSON Schemas of chain, session and album files."""
 
 from __future__ import annotations
 
 import json
 from pathlib import Path
 
-KINDS = ("chain", "session")
+KINDS = ("chain", "session", "album")
 
 
 def schema_file(kind: str) -> Path:
@@ -20,11 +20,12 @@ def published(kind: str) -> str:
 
 def current(kind: str) -> str:
     """The text that the code stands for; a test keeps the published one equal to it."""
+    from busproc.album.settings import Album
     from busproc.chain import Chain
     from busproc.jsonfile import schema_of
     from busproc.session import Session
 
-    model = Chain if kind == "chain" else Session
+    model = {"chain": Chain, "session": Session, "album": Album}[kind]
     return json.dumps(schema_of(model), indent=1, ensure_ascii=False) + "\n"
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 import busproc
+from busproc.album.settings import Album
 from busproc.chain import Chain
 from busproc.cli import main
 from busproc.draft import WORDS
@@ -21,7 +22,7 @@ from busproc.stages import REGISTRY
 ROOT = Path(busproc.__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 GUIDES = sorted(ROOT.glob("*.md"))
-MODELS = {"busproc-chain/1": Chain, "busproc-session/1": Session}
+MODELS = {"busproc-chain/1": Chain, "busproc-session/1": Session, "busproc-album/1": Album}
 
 SET_UP = """\
 python3 -m venv .venv && .venv/bin/pip install -q -e . -c constraints.txt && .venv/bin/busproc demo

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from busproc.delivery.labels import Labels
+from busproc.delivery.limited import limited
 from busproc.delivery.members import wanted_versions
 from busproc.delivery.orders import Version
 from busproc.delivery.prints import Passage, Print, cut, sets_of
@@ -20,10 +19,7 @@ from busproc.making import Made
 from busproc.progress import Progress
 from busproc.scratch import Scratch
 from busproc.song import Song
-from busproc.stages.base import Audio, Context
 from busproc.stages.limiter import Limiter
-from busproc.stages.series import Placed, plan_series, process_series, start_series
-from busproc.studies import study_stages
 
 Record = dict[str, Any]
 
@@ -71,15 +67,15 @@ def write_sets(
 def _ready(made: Made, rate_hz: int, versions: Mapping[str, Version]) -> Sounds:
     """All sounds at a set's rate, with versions limited again that ask for it."""
     sounds = made.sounds.at_rate(rate_hz)
-    limited = {
-        name: _limited(sounds, name, made.limiter)
+    again = {
+        name: _limited_again(sounds, name, made.limiter)
         for name, version in versions.items()
         if version.decided_by == "mix" and version.if_over == "limit"
     }
-    return replace(sounds, itself={**sounds.itself, **limited})
+    return replace(sounds, itself={**sounds.itself, **again})
 
 
-def _limited(sounds: Sounds, name: str, limiter: Limiter | None) -> Scratch:
+def _limited_again(sounds: Sounds, name: str, limiter: Limiter | None) -> Scratch:
     """A version, held under the ceiling by a limiter of its own where the mix has one."""
     sound = Scratch((2,), sounds.mix.folder)
     carried = next(each for each in sounds.carried if name in each.plan.loose)
@@ -88,15 +84,7 @@ def _limited(sounds: Sounds, name: str, limiter: Limiter | None) -> Scratch:
         sound.append(combined(mix, lanes, carried.plan.loose[name]))
     if limiter is None:
         return sound
-    stage = limiter.model_copy(update={"target_lufs": None, "when": None, "verify": True})
-    placed: Placed = [("limiter", stage)]
-    here = Context(sounds.rate_hz, name)
-    study_stages(placed, here, lambda _: _blocks_of(sound), lambda _: None)
-    plan = plan_series(placed, here)
-    state, out = start_series(plan, 1, watched=False), Scratch((2,), sound.folder)
-    for block in _blocks_of(sound):
-        out.append(process_series(plan, state, np.ascontiguousarray(block[:, None]), {})[:, 0])
-    return _turned_down(out, limiter.ceiling_dbtp)
+    return _turned_down(limited(sound, limiter, sounds.rate_hz), limiter.ceiling_dbtp)
 
 
 def _turned_down(sound: Scratch, ceiling_dbtp: float) -> Scratch:
@@ -106,7 +94,3 @@ def _turned_down(sound: Scratch, ceiling_dbtp: float) -> Scratch:
         for at, block in sound.blocks():
             sound.write(at, block * 10 ** ((ceiling_dbtp - peak - HAIR_DB) / 20))
     return sound
-
-
-def _blocks_of(sound: Scratch) -> Iterator[Audio]:
-    return (block for _, block in sound.blocks())

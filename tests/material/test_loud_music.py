@@ -10,7 +10,7 @@ import soundfile as sf
 from scipy.fft import next_fast_len
 
 import busproc
-from busproc.delivery.writing import OVER_CEILING_DBTP
+from busproc.delivery.trims import OVER_CEILING_DBTP
 from busproc.presets import preset_path
 from tests.measure.reference_meters import fourier_peak_dbtp, needs_libebur128, open_ebur128
 from tests.songs import write_session

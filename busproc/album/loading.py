@@ -1,0 +1,114 @@
+"""An album with everything it names read and checked: its chain, its sessions, their files."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from busproc.album.settings import Album, AlbumSong
+from busproc.chain import Chain, load_chain
+from busproc.changes import changed
+from busproc.delivery.faults import order_faults
+from busproc.delivery.orders import plain_name
+from busproc.errors import SettingsFileError
+from busproc.jsonfile import load_settings
+from busproc.routes import MIX_BUS
+from busproc.song import Song, load_session
+from busproc.stages.limiter import Limiter
+
+
+@dataclass(frozen=True)
+class Track:
+    """A song of a record: where it stands, what it is, and the chain it goes through."""
+
+    number: int
+    entry: AlbumSong
+    song: Song
+    chain: Chain
+
+    @property
+    def folder(self) -> str:
+        """Name of the folder for its files."""
+        return f"{self.number:02d}_{plain_name(self.song.session.song)}"
+
+
+@dataclass(frozen=True)
+class Record:
+    """An album whose files have all been read and found good."""
+
+    path: Path
+    album: Album
+    tracks: tuple[Track, ...]
+
+
+def load_album(path: Path | str, *, allow_outside: bool = False) -> Record:
+    """Read an album file and everything it names.
+
+    Parameters
+    ----------
+    path
+        The album file; paths inside are relative to its folder.
+    allow_outside
+        Whether paths in the sessions may lead out of their folders.
+
+    Raises
+    ------
+    SettingsFileError
+        With every fault: of the album, its chain, its sessions and all that they name.
+    """
+    path = Path(path)
+    album = load_settings(path, Album)
+    faults: list[str] = []
+    shared = _chain(path, album, faults)
+    tracks = [
+        track
+        for number, entry in enumerate(album.songs, 1)
+        for track in _track(path, album, number, entry, shared, faults, allow_outside=allow_outside)
+    ]
+    if faults:
+        raise SettingsFileError(path, faults)
+    return Record(path, album, tuple(tracks))
+
+
+def _chain(path: Path, album: Album, faults: list[str]) -> Chain:
+    try:
+        chain = load_chain(path.parent / album.chain)
+    except SettingsFileError as error:
+        faults += [f"chain = {album.chain}: {fault}" for fault in error.faults]
+        return Chain()
+    for n, stage in enumerate(chain.stages):
+        if isinstance(stage, Limiter) and stage.target_lufs is not None:
+            faults.append(
+                f"chain = {album.chain}: stages[{n}].target_lufs: a shared chain has no target of its own; "
+                'say it under "loudness"'
+            )
+    if album.loudness is not None and not (chain.stages and isinstance(chain.stages[-1], Limiter)):
+        faults.append("loudness: needs a limiter at the end of the shared chain, which the gain goes into")
+    return chain
+
+
+def _track(
+    path: Path,
+    album: Album,
+    number: int,
+    entry: AlbumSong,
+    shared: Chain,
+    faults: list[str],
+    *,
+    allow_outside: bool,
+) -> list[Track]:
+    where = f"songs[{number - 1}]"
+    chain = shared
+    for n, difference in enumerate(entry.exceptions):
+        chain, wrong = changed(chain, difference.set)
+        faults += [f"{where}.exceptions[{n}].set: {fault}" for fault in wrong]
+    try:
+        song = load_session(path.parent / entry.session, allow_outside=allow_outside)
+    except SettingsFileError as error:
+        faults += [f"{where}.session = {entry.session}: {fault}" for fault in error.faults]
+        return []
+    session = song.session.model_copy(update={"deliver": album.deliver})
+    buses = {**song.buses, MIX_BUS: replace(song.buses[MIX_BUS], chain=chain)}
+    wrong = order_faults(session, buses, song.rate_hz)
+    faults += [f"{where}: {fault}" for fault in wrong]
+    return [Track(number, entry, replace(song, session=session, buses=buses), chain)]

@@ -1,0 +1,74 @@
+"""The one gain into the final limiter that brings a record, or its loudest song, to its loudness."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from busproc.album.settings import Loudness
+from busproc.delivery.limited import limited
+from busproc.errors import RenderError
+from busproc.measure.meter import Meter, loudness_of
+from busproc.scratch import Scratch
+from busproc.stages.limiter import Limiter
+
+WITHIN_LU = 0.02
+ALLOWED_LU = 0.1
+TRIES = 6
+
+
+def find_gain_db(
+    sounds: Sequence[Scratch], rates_hz: Sequence[int], limiter: Limiter, wanted: Loudness
+) -> float:
+    """Find the gain, the same for all songs.
+
+    Parameters
+    ----------
+    sounds, rates_hz
+        Every song as it reaches the final limiter, and its rate.
+    limiter
+        That limiter.
+    wanted
+        What the loudness is, and of what.
+
+    Raises
+    ------
+    RenderError
+        When the limiter cannot bring it there.
+    """
+    gain_db, found = 0.0, None
+    for _ in range(TRIES):
+        meters = [
+            _limited(sound, rate, limiter, gain_db) for sound, rate in zip(sounds, rates_hz, strict=True)
+        ]
+        found = _loudness(meters, wanted)
+        if found is None:
+            return 0.0
+        off = wanted.target_lufs - found
+        if abs(off) < WITHIN_LU:
+            return gain_db
+        gain_db = round(gain_db + off, 4)
+    if found is None or abs(wanted.target_lufs - found) > ALLOWED_LU:
+        raise RenderError(
+            f"target_lufs {wanted.target_lufs:g} cannot be met under {limiter.ceiling_dbtp:g} dBTP: the best "
+            f"value found is {found:.1f} LUFS"
+        )
+    return gain_db
+
+
+def _limited(sound: Scratch, rate_hz: int, limiter: Limiter, gain_db: float) -> Meter:
+    louder = Scratch((2,), sound.folder)
+    for _, block in sound.blocks():
+        louder.append(block * 10 ** (gain_db / 20))
+    meter = Meter(rate_hz, 2)
+    for _, block in limited(louder, limiter, rate_hz).blocks():
+        meter.feed(np.ascontiguousarray(block))
+    return meter
+
+
+def _loudness(meters: Sequence[Meter], wanted: Loudness) -> float | None:
+    if wanted.how == "whole_record":
+        return loudness_of(meters)
+    each = [value for meter in meters if (value := meter.reading().integrated_lufs) is not None]
+    return max(each, default=None)

@@ -13,7 +13,7 @@ import pytest
 import soundfile as sf
 from click.testing import CliRunner
 
-import busproc.cli
+import busproc.cli.terminal
 from busproc.cli import main
 from busproc.kernels.jit import ONCE
 from busproc.presets import preset_names
@@ -234,7 +234,7 @@ def test_on_a_terminal_progress_is_a_bar_that_goes_away(monkeypatch):
     terminal = Terminal()
     monkeypatch.setattr(sys, "stderr", terminal)
     monkeypatch.setenv("TERM", "xterm")
-    with busproc.cli._progress() as progress:
+    with busproc.cli.terminal.progress_told() as progress:
         progress("rendering", 0.5)
     drawn = terminal.getvalue()
     assert "rendering" in drawn

@@ -1,0 +1,141 @@
+"""Commands that make something: renders, deliveries, records, the demo."""
+
+from __future__ import annotations
+
+from contextlib import nullcontext
+from pathlib import Path
+
+import click
+
+from busproc.cli.terminal import FILE, progress_told
+
+
+@click.command()
+@click.argument("session", type=FILE)
+@click.option("--out", "out_dir", type=FILE, required=True, help="Folder for the results; made if missing.")
+@click.option("--overwrite", is_flag=True, help="Replace files that are there.")
+@click.option("--from", "from_s", type=float, metavar="SECONDS", help="Write only from here ..")
+@click.option(
+    "--to", "to_s", type=float, metavar="SECONDS", help=".. to here; equal to that part of the whole."
+)
+@click.option("--allow-outside", is_flag=True, help="Let paths in the session lead out of its folder.")
+@click.option("--profile", is_flag=True, help="Tell afterwards which part of the work took how long.")
+def render(
+    session: Path,
+    out_dir: Path,
+    *,
+    overwrite: bool,
+    from_s: float | None,
+    to_s: float | None,
+    allow_outside: bool,
+    profile: bool,
+) -> None:
+    """Render a session: the mix and its decision log.
+
+    The session's "deliver" says which files are written.
+
+    \b
+    Example:
+      busproc render harbour_lamps/session.json --out prints
+    """
+    from busproc import decisions
+    from busproc.profile import profiled
+    from busproc.rendering import render as render_song
+
+    with profiled() if profile else nullcontext() as spent, progress_told() as progress:
+        done = render_song(
+            session,
+            out_dir,
+            overwrite=overwrite,
+            allow_outside=allow_outside,
+            from_s=from_s,
+            to_s=to_s,
+            progress=progress,
+        )
+    for line in decisions.summary(done.decisions):
+        click.echo(line)
+    click.echo(
+        f"written to {out_dir}: {', '.join(file.name for file in (*done.files, done.log, done.words))}"
+    )
+    if spent:
+        click.echo(spent.table(done.decisions["frames"] / done.decisions["rate_hz"]))
+
+
+@click.command("print")
+@click.argument("session", type=FILE)
+@click.option("--out", "out_dir", type=FILE, required=True, help="Folder for the delivery; made if missing.")
+@click.option("--overwrite", is_flag=True, help="Replace files that are there.")
+@click.option("--allow-outside", is_flag=True, help="Let paths in the session lead out of its folder.")
+def print_(session: Path, out_dir: Path, *, overwrite: bool, allow_outside: bool) -> None:
+    """Write a whole delivery: mix, stems that add up to it, versions.
+
+    The session's "deliver" says which. With them come the decision log, a manifest of every file, and
+    what it takes to make all of it again.
+
+    \b
+    Example:
+      busproc print harbour_lamps/session.json --out delivery
+    """
+    from busproc import decisions
+    from busproc.delivery.printing import print_session
+
+    with progress_told() as progress:
+        done = print_session(
+            session, out_dir, overwrite=overwrite, allow_outside=allow_outside, progress=progress
+        )
+    for line in decisions.summary(done.decisions):
+        click.echo(line)
+    click.echo(f"{len(done.files)} files written to {out_dir}, listed in delivery.json")
+
+
+@click.command()
+@click.argument("album", type=FILE)
+@click.option("--out", "out_dir", type=FILE, required=True, help="Folder for the record; made if missing.")
+@click.option("--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Songs side by side.")
+@click.option("--allow-outside", is_flag=True, help="Let paths in sessions lead out of their folders.")
+def album(album: Path, out_dir: Path, *, jobs: int, allow_outside: bool) -> None:
+    """Deliver every song of a record through one shared chain.
+
+    Each song enters the chain at the same drive and leaves at the loudness that the album file asks
+    for; the report tells what departs. A song that is there already, made the same way, is left as it is.
+
+    \b
+    Example:
+      busproc album lantern_hours.json --out record
+    """
+    from busproc.album import report
+    from busproc.album.rendering import render_album
+
+    with progress_told() as progress:
+        done = render_album(album, out_dir, jobs=jobs, allow_outside=allow_outside, progress=progress)
+    click.echo(report.in_words(done.report), nl=False)
+    made = len(done.rendered)
+    click.echo(f"{made} of {len(done.report['songs'])} songs rendered, the others were there; see {out_dir}")
+
+
+@click.command()
+@click.argument("folder", type=FILE, default=Path("busproc-demo"))
+def demo(folder: Path) -> None:
+    """Make an invented song, deliver it, tell what was decided.
+
+    Its stems, session and chains go to FOLDER, mix, stems and versions to FOLDER/delivery. What you
+    change in session and chains stays: run it again to hear it.
+
+    \b
+    Example:
+      busproc demo
+      busproc demo ~/harbour-lamps
+    """
+    from busproc import decisions
+    from busproc.delivery.printing import print_session
+    from busproc.demo import make_demo
+
+    click.echo(f"making the stems of an invented song in {folder} (the first time takes a minute)", err=True)
+    file = make_demo(folder)
+    with progress_told() as progress:
+        done = print_session(file, folder / "delivery", overwrite=True, progress=progress)
+    for line in decisions.summary(done.decisions):
+        click.echo(line)
+    click.echo("")
+    click.echo(f"Listen to {done.files[0]} (start quiet), read {next(done.folder.glob('*.decisions.txt'))},")
+    click.echo(f"change {file} or {folder / 'chains'}, and run busproc demo {folder} again.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -15,6 +16,9 @@ from busproc.jsonfile import load_settings
 from busproc.routes import MIX_BUS
 from busproc.song import Song, load_session
 from busproc.stages.limiter import Limiter
+
+MOST_ON_A_REEL = 99
+"""Tracks that a CUE sheet can count, as a Compact Disc can (IEC 60908; from memory)."""
 
 
 @dataclass(frozen=True)
@@ -65,6 +69,8 @@ def load_album(path: Path | str, *, allow_outside: bool = False) -> Record:
         for number, entry in enumerate(album.songs, 1)
         for track in _track(path, album, number, entry, shared, faults, allow_outside=allow_outside)
     ]
+    if album.reel:
+        faults += _reel_faults(album, tracks)
     if faults:
         raise SettingsFileError(path, faults)
     return Record(path, album, tuple(tracks))
@@ -112,3 +118,24 @@ def _track(
     wrong = order_faults(session, buses, song.rate_hz)
     faults += [f"{where}: {fault}" for fault in wrong]
     return [Track(number, entry, replace(song, session=session, buses=buses), chain)]
+
+
+def _reel_faults(album: Album, tracks: list[Track]) -> Iterator[str]:
+    """What keeps the songs of a record from being written as one file."""
+    if len(album.songs) > MOST_ON_A_REEL:
+        yield f"reel: {len(album.songs)} songs are more than the {MOST_ON_A_REEL} that a CUE sheet counts"
+    rates: dict[int, list[str]] = {}
+    for track in tracks:
+        rates.setdefault(album.mix.rate_of(track.song.rate_hz), []).append(track.song.session.song)
+        fades_s, length_s = (
+            track.entry.fade_in_s + track.entry.fade_out_s,
+            track.song.frames / track.song.rate_hz,
+        )
+        if fades_s > length_s:
+            yield (
+                f"songs[{track.number - 1}]: fades of {fades_s:g} s together are longer than the song, "
+                f"which lasts {length_s:.3f} s"
+            )
+    if len(rates) > 1:
+        told = "; ".join(f"{rate_hz} Hz: {', '.join(songs)}" for rate_hz, songs in rates.items())
+        yield f"reel: its songs differ in rate ({told}); give the mix under deliver a rate_hz"

@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from busproc.album import report
+from busproc.album import page, report
 from busproc.album.drive import Drive, before_limiter, find_drives, in_record, on_mix_bus
 from busproc.album.loading import Record, Track, load_album
 from busproc.album.loudness import find_gain_db
+from busproc.album.reel import write_reel
 from busproc.decisions import treatment_sha256, versions_in_use
 from busproc.delivery import manifest
 from busproc.delivery.orders import plain_name
@@ -88,12 +89,25 @@ def render_album(
     with ThreadPoolExecutor(max(1, jobs)) as pool:
         fresh = list(pool.map(deliver, record.tracks, songs))
     document = report.build(record, drives, gain_db, folder)
-    name = plain_name(record.album.album)
-    with atomic_files([folder / f"{name}.album.json", folder / f"{name}.album.txt"], overwrite=True) as parts:
-        parts[0].write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-        parts[1].write_text(report.in_words(document), encoding="utf-8")
+    if record.album.reel:
+        progress("writing the reel", 0.0)
+        document["reel"] = write_reel(record, folder)
+    _write_report(document, folder)
     made = tuple(track.folder for track, is_fresh in zip(record.tracks, fresh, strict=True) if is_fresh)
     return Recorded(folder, document, made)
+
+
+def _write_report(document: dict[str, Any], folder: Path) -> None:
+    """Write the report for programs, as words, and as a page."""
+    texts = {
+        "json": json.dumps(document, indent=1, ensure_ascii=False) + "\n",
+        "txt": report.in_words(document),
+        "html": page.to_html(document),
+    }
+    name = plain_name(document["album"])
+    with atomic_files([folder / f"{name}.album.{kind}" for kind in texts], overwrite=True) as parts:
+        for part, text in zip(parts, texts.values(), strict=True):
+            part.write_text(text, encoding="utf-8")
 
 
 def _gain_db(record: Record, drives: list[Drive], folder: Path, progress: Progress) -> float:

@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from busproc.album import decided
 from busproc.album.drive import Drive
 from busproc.album.loading import Record, Track
 from busproc.delivery import manifest
@@ -78,15 +79,9 @@ def _song(track: Track, drive: Drive, folder: Path) -> tuple[Song, Meter]:
         "measured": meter.reading().as_dict(),
         "third_octaves_db": _named(bands.levels_db()),
         "mono_loss_db": _losses(bands),
-        "dynamics": [
-            {
-                "stage": stage.get("name", stage["stage"]),
-                "median_db": stage["did"]["median_db"],
-                "percentile_95_db": stage["did"]["percentile_95_db"],
-            }
-            for stage in log["places"][-1]["decisions"]
-            if "percentile_95_db" in stage.get("did", {})
-        ],
+        "short_term_lufs_each_s": _each_second(meter),
+        "dynamics": decided.dynamics(log),
+        "decisions": decided.in_words(log),
     }
     return figures, meter
 
@@ -98,6 +93,12 @@ def _measured(file: Path) -> tuple[Meter, ThirdOctaves]:
             meter.feed(block)
             bands.feed(block)
     return meter, bands
+
+
+def _each_second(meter: Meter) -> dict[str, Any]:
+    """Short-term loudness once a second: the first value is that of the first `from_s` seconds."""
+    lufs = meter.short_term_series().lufs[::10]
+    return {"from_s": 3, "values": [_rounded(value) for value in lufs]}
 
 
 def _named(levels: tuple[float | None, ...]) -> dict[str, float | None]:
@@ -122,6 +123,7 @@ def _departures(songs: list[Song]) -> Iterator[dict[str, Any]]:
             for song, value in zip(songs, values, strict=True):
                 if value is not None and abs(value - middle) > allowed:
                     yield {
+                        "number": song["number"],
                         "song": song["song"],
                         "what": f"{what}{detail}",
                         "by": round(value - middle, 2),
@@ -135,31 +137,40 @@ Value = Callable[[Song], float | None]
 def _values(what: str, songs: list[Song]) -> Iterator[tuple[str, Value]]:
     """The figures behind a word: what is added to it, and how to read it off a song."""
     if what == "drive":
-        yield "", lambda song: _sum(song["drive"]["measured"], song["drive"]["trim_db"])
+        yield "", entered
     elif what == "loudness":
         yield "", lambda song: song["measured"]["integrated_lufs"]
     elif what == "peak to loudness":
-        yield (
-            "",
-            lambda song: _sum(song["measured"]["true_peak_dbtp"], song["measured"]["integrated_lufs"], -1),
-        )
+        yield "", peak_to_loudness_db
     elif what == "loudness range":
         yield "", lambda song: song["measured"]["loudness_range_lu"]
     elif what == "low end out of the middle":
         yield "", lambda song: min((song["mono_loss_db"][hz] or 0.0 for hz in LOW_BANDS), default=None)
     elif what == "reduction":
-        for n, stage in enumerate(songs[0]["dynamics"]):
-            yield f" of {stage['stage']}", partial(_dynamics, n)
+        for name in dict.fromkeys(stage["stage"] for song in songs for stage in song["dynamics"]):
+            yield f" of {name}", partial(_reduction_db, name)
     else:
         for hz in NOMINAL_HZ[3:-3]:
-            yield f" at {hz} Hz", partial(_balance, hz)
+            yield f" at {hz} Hz", partial(balance_db, hz)
 
 
-def _dynamics(n: int, song: Song) -> float | None:
-    return song["dynamics"][n]["percentile_95_db"] if n < len(song["dynamics"]) else None
+def _reduction_db(name: str, song: Song) -> float | None:
+    """95th percentile; None for a song that does without the stage."""
+    found = (stage["percentile_95_db"] for stage in song["dynamics"] if stage["stage"] == name)
+    return next(found, None)
 
 
-def _balance(hz: str, song: Song) -> float | None:
+def entered(song: Song) -> float | None:
+    """How loud a song enters the chain, in what `calibrate.by` measures."""
+    return _sum(song["drive"]["measured"], song["drive"]["trim_db"])
+
+
+def peak_to_loudness_db(song: Song) -> float | None:
+    """True peak over integrated loudness."""
+    return _sum(song["measured"]["true_peak_dbtp"], song["measured"]["integrated_lufs"], -1)
+
+
+def balance_db(hz: str, song: Song) -> float | None:
     """A third octave against the song's own RMS level."""
     return _sum(song["third_octaves_db"].get(hz), song["measured"]["rms_dbfs"], -1)
 
@@ -188,9 +199,8 @@ def _lines(document: dict[str, Any]) -> Iterator[str]:
     yield " no  trim dB  drive   LUFS   dBTP   range  song"
     for song in document["songs"]:
         found, drive = song["measured"], song["drive"]
-        entered = _sum(drive["measured"], drive["trim_db"])
         yield (
-            f"{song['number']:3d} {drive['trim_db']:+8.2f} {_shown(entered)} "
+            f"{song['number']:3d} {drive['trim_db']:+8.2f} {_shown(entered(song))} "
             f"{_shown(found['integrated_lufs'])} {_shown(found['true_peak_dbtp'])} "
             f"{_shown(found['loudness_range_lu'])}  {song['song']}"
         )

@@ -28,7 +28,11 @@ class AlbumSong(Settings):
     exceptions: Annotated[tuple[Difference, ...], Field(max_length=32)] = ()
     """What differs for this song."""
     gap_s: Annotated[float, Field(ge=0, le=60, strict=True)] = 2.0
-    """Silence before it on the continuous print; the first song has none."""
+    """Silence before it on the continuous print, up to the next 1/75 s; the first song has none."""
+    fade_in_s: Annotated[float, Field(ge=0, le=60, strict=True)] = 0.0
+    """Fade from silence at its start on the continuous print, half a cosine; its own files have none."""
+    fade_out_s: Annotated[float, Field(ge=0, le=60, strict=True)] = 0.0
+    """Fade to silence at its end on the continuous print, half a cosine; its own files have none."""
 
 
 class Calibration(Settings):
@@ -80,3 +84,8 @@ class Album(Settings):
         if self.reel and all(item.what != "mix" for item in self.deliver):
             raise ValueError('a reel is made of mixes; deliver {"what": "mix"} too')
         return self
+
+    @property
+    def mix(self) -> Delivery:
+        """The first mix that is delivered, of which a reel is made."""
+        return next(item for item in self.deliver if item.what == "mix")

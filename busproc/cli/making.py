@@ -114,18 +114,29 @@ def album(album: Path, out_dir: Path, *, jobs: int, allow_outside: bool) -> None
 
 
 @click.command()
-@click.argument("folder", type=FILE, default=Path("busproc-demo"))
-def demo(folder: Path) -> None:
+@click.argument("folder", type=FILE, required=False)
+@click.option("--album", "is_album", is_flag=True, help="Make a record of four songs.")
+def demo(folder: Path | None, *, is_album: bool) -> None:
     """Make an invented song, deliver it, tell what was decided.
 
-    Its stems, session and chains go to FOLDER, mix, stems and versions to FOLDER/delivery. What you
-    change in session and chains stays: run it again to hear it.
+    Its stems, session and chains go to FOLDER (busproc-demo), mix, stems and versions to
+    FOLDER/delivery. With --album it is a record of four songs, mixed 9 dB apart, in FOLDER
+    (busproc-demo-album), and FOLDER/record holds every song and the reel. What you change in session,
+    album and chains stays: run it again to hear it.
 
     \b
     Example:
       busproc demo
+      busproc demo --album
       busproc demo ~/harbour-lamps
     """
+    if is_album:
+        _demo_record(folder or Path("busproc-demo-album"))
+    else:
+        _demo_song(folder or Path("busproc-demo"))
+
+
+def _demo_song(folder: Path) -> None:
     from busproc import decisions
     from busproc.delivery.printing import print_session
     from busproc.demo import make_demo
@@ -139,3 +150,18 @@ def demo(folder: Path) -> None:
     click.echo("")
     click.echo(f"Listen to {done.files[0]} (start quiet), read {next(done.folder.glob('*.decisions.txt'))},")
     click.echo(f"change {file} or {folder / 'chains'}, and run busproc demo {folder} again.")
+
+
+def _demo_record(folder: Path) -> None:
+    from busproc.album import report
+    from busproc.album.rendering import render_album
+    from busproc.demo import make_demo_record
+
+    click.echo(f"making a record of four songs in {folder} (the first time takes a minute)", err=True)
+    file = make_demo_record(folder)
+    with progress_told() as progress:
+        done = render_album(file, folder / "record", progress=progress)
+    click.echo(report.in_words(done.report))
+    reel = done.report.get("reel")
+    click.echo(f"Listen to {done.folder / reel['file'] if reel else done.folder} (start quiet),")
+    click.echo(f"change {file} or {folder / 'chains'}, and run busproc demo --album {folder} again.")

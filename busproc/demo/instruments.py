@@ -8,11 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busproc.demo.score import SONG_S, intensity_points
 from busproc.kernels.synth import add_reflections, soften
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
+
+    from busproc.demo.score import Note, Score, Stroke
 
 TICKS_PER_S = 200
 _TAPS = 16
@@ -21,15 +24,16 @@ _NEAREST_S, _FARTHEST_S = 0.009, 0.085
 
 @dataclass(frozen=True)
 class Take:
-    """One player's take: the sample rate and the player's own random numbers."""
+    """One player's take: what is played, the sample rate and the player's own random numbers."""
 
+    score: Score
     rate_hz: int
     rng: np.random.Generator
 
     @property
     def frames(self) -> int:
         """Length of the song in frames."""
-        return int(SONG_S * self.rate_hz)
+        return int(self.score.song_s * self.rate_hz)
 
     @property
     def tick_frames(self) -> int:
@@ -55,18 +59,33 @@ class Take:
 
     def drift(self, spread: float, step_s: float) -> NDArray[np.float64]:
         """Control curve that wanders around zero, a new aim every `step_s`."""
-        aims = np.arange(0.0, SONG_S + 2 * step_s, step_s)
+        aims = np.arange(0.0, self.score.song_s + 2 * step_s, step_s)
         return np.interp(self.tick_times(), aims, [self.sway(spread) for _ in aims])
+
+    def notes(self, line: str) -> Sequence[Note]:
+        """A line of the score; without one the player rests."""
+        return self.score.notes.get(line, ())
+
+    def strokes(self, line: str) -> Sequence[Stroke]:
+        """A drum line of the score; without one the player rests."""
+        return self.score.strokes.get(line, ())
+
+    def held_s(self, note: Note) -> float:
+        """Written length of a note in seconds."""
+        return self.score.seconds(note.at + note.length) - self.score.seconds(note.at)
+
+    def intensity(self) -> NDArray[np.float64]:
+        """How loud the group plays, 0 to 1, as a control curve."""
+        return np.interp(self.tick_times(), *self.score.by_time(self.score.intensity))
+
+    def intensity_at(self, time_s: float) -> float:
+        """How loud the group plays at a time, 0 to 1."""
+        return float(np.interp(time_s, *self.score.by_time(self.score.intensity)))
 
 
 def key_hz(key: float) -> float:
     """Frequency of a MIDI key number, A4 = 440 Hz."""
     return 440.0 * math.pow(2.0, (key - 69.0) / 12.0)
-
-
-def intensity(time_s: float) -> float:
-    """How loud the group plays at a time, 0 to 1."""
-    return float(np.interp(time_s, *intensity_points()))
 
 
 def pan_gains(pan: float) -> NDArray[np.float64]:

@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busproc.demo import score
-from busproc.demo.instruments import Take, in_room, intensity, key_hz, pan_gains
+from busproc.demo.instruments import Take, in_room, key_hz, pan_gains
 from busproc.kernels.synth import add_burst, add_modes, add_resonances, soften
 
 if TYPE_CHECKING:
@@ -32,9 +31,9 @@ _MEMBRANE_RATIO = np.array([1.0, 1.594, 2.136, 2.296, 2.653, 2.918, 3.156, 3.501
 
 def _touch(note: Note | Stroke, take: Take, late_ms: float) -> tuple[int, float]:
     """Frame and strength of a stroke as a human hand gives it; the strong beats are leaned on."""
-    time = score.seconds(note.at) + take.sway(late_ms / 1000.0)
+    time = take.score.seconds(note.at) + take.sway(late_ms / 1000.0)
     lean = 1.0 if note.at % 3.0 == 0.0 else 0.82
-    strength = intensity(score.seconds(note.at)) * lean * (1.0 + take.sway(0.06))
+    strength = take.intensity_at(take.score.seconds(note.at)) * lean * (1.0 + take.sway(0.06))
     return int(max(time, 0.0) * take.rate_hz), strength
 
 
@@ -81,13 +80,13 @@ def marimba(take: Take) -> NDArray[np.float64]:
     Built-in fault: the lowest bars reach the right side 3 ms late, so the low end is wide.
     """
     out = take.silence(2)
-    for note in score.MARIMBA:
+    for note in take.notes("marimba"):
         start, strength = _touch(note, take, 5.0)
         freq = key_hz(note.key)
         gains = 0.8 * strength * pan_gains(min(max((note.key - 62) / 30.0, -0.5), 0.5))
         ring = 1.5 * math.pow(196.0 / freq, 0.8)
         _strike_bar(out, take, start, freq, gains, ring_s=ring, mallet_hz=900.0 + 2600.0 * strength)
-    for note in score.MARIMBA_LOW:
+    for note in take.notes("marimba_low"):
         start, strength = _touch(note, take, 5.0)
         for side, late_s in ((0, 0.0), (1, 0.003)):
             gains = np.zeros(2)
@@ -102,10 +101,10 @@ def marimba(take: Take) -> NDArray[np.float64]:
 def vibraphone(take: Take) -> NDArray[np.float64]:
     """Answers to the melody, pedal held for each note's length, the motor at a slow five turns a second."""
     out = take.silence(2)
-    for note in score.VIBRAPHONE:
+    for note in take.notes("vibraphone"):
         start, strength = _touch(note, take, 8.0)
         freq = key_hz(note.key)
-        held_s = score.seconds(note.at + note.length) - score.seconds(note.at) + 0.15
+        held_s = take.held_s(note) + 0.15
         gains = (0.35 + 0.65 * strength) * pan_gains(min(max((note.key - 82) / 20.0, -0.6), 0.6))
         ring = 6.0 * math.pow(440.0 / freq, 0.6)
         mallet = 1500.0 + 3500.0 * strength
@@ -124,10 +123,10 @@ def bass_pizz(take: Take) -> NDArray[np.float64]:
     k = np.arange(1.0, 25.0)
     place = np.array([math.sin(0.21 * math.pi * n) / n for n in k])
     stretch = np.array([n * math.sqrt(1.0 + 0.00012 * n * n) for n in k])
-    for note in score.BASS:
+    for note in take.notes("bass"):
         start, strength = _touch(note, take, 9.0)
         freq = key_hz(note.key)
-        held_s = score.seconds(note.at + note.length) - score.seconds(note.at)
+        held_s = take.held_s(note)
         dull = [math.exp(-f * freq / (350.0 + 900.0 * strength)) for f in stretch]
         gains = (0.3 + 0.7 * strength) * (place * np.array(dull))[:, np.newaxis]
         decays = 2.2 / (1.0 + 0.22 * k) * math.pow(65.0 / freq, 0.3)
@@ -145,7 +144,7 @@ def frame_drum(take: Take) -> NDArray[np.float64]:
     out = take.silence(1)
     slap = take.noise(1.7)
     flesh = take.silence(1)
-    for stroke in score.FRAME_DRUM:
+    for stroke in take.strokes("frame_drum"):
         start, strength = _touch(stroke, take, 6.0)
         strength *= 1.0 if stroke.accent else 0.6
         _strike_skin(out, take, start, strength, low=stroke.letter == "d")
@@ -179,7 +178,7 @@ def shaker(take: Take) -> NDArray[np.float64]:
     seeds = take.silence(1)
     grain = take.noise(2.3)
     spiky = 3.0 * grain * grain * grain
-    for stroke in score.SHAKER:
+    for stroke in take.strokes("shaker"):
         start, strength = _touch(stroke, take, 7.0)
         rise_s = 0.045 if stroke.accent else 0.03
         rise = int(rise_s * take.rate_hz)
@@ -195,7 +194,7 @@ def wood_block(take: Take) -> NDArray[np.float64]:
     out = take.silence(1)
     click = take.noise(1.1)
     ticks = take.silence(1)
-    for stroke in score.WOOD_BLOCK:
+    for stroke in take.strokes("wood_block"):
         start, strength = _touch(stroke, take, 6.0)
         strength *= 1.0 if stroke.accent else 0.6
         freq = (930.0 if stroke.letter == "h" else 710.0) * (1.0 + take.sway(0.002))

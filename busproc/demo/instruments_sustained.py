@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busproc.demo import score
 from busproc.demo.instruments import Take, in_room, key_hz, pan_gains
 from busproc.kernels.synth import add_resonances, add_voice, soften
 
@@ -89,13 +88,12 @@ _AH_WOMEN = Resonance((840.0, 1200.0, 2850.0, 3800.0), (4.0, 6.0, 11.0, 12.0), (
 _OO_MEN = Resonance((340.0, 640.0, 2500.0, 3100.0), (2.4, 5.0, 12.0, 12.0), (1.0, 0.3, 0.06, 0.03), 0.02)
 _AH_MEN = Resonance((640.0, 1080.0, 2500.0, 2950.0), (4.0, 6.0, 11.0, 12.0), (1.0, 0.7, 0.35, 0.2), 0.03)
 _MUD = Resonance((320.0,), (0.9,), (0.6,))
-_VOWEL = {1: 0.0, 11: 0.05, 13: 0.85, 19: 1.0, 20: 1.0, 21: 0.1, 25: 0.15, 26: 0.5}
 
 
 def tuba(take: Take) -> NDArray[np.float64]:
     """Play the bass line: one player."""
     out = take.silence(1)
-    _play(out, np.ones(1), score.TUBA, take, _TUBA)
+    _play(out, np.ones(1), take.notes("tuba"), take, _TUBA)
     return in_room(_TUBA_BELL.shape(out, take), take, 0.12)
 
 
@@ -103,7 +101,7 @@ def flugelhorns(take: Take) -> NDArray[np.float64]:
     """Section of three: the first has the tune, the others join from the second strain on."""
     out = take.silence(2)
     places = (0.0, -0.4, 0.4)
-    parts = (score.LEAD_FLUGELHORN, score.SECOND_FLUGELHORN, score.THIRD_FLUGELHORN)
+    parts = [take.notes(f"flugelhorn_{n}") for n in (1, 2, 3)]
     for pan, notes, loudness in zip(places, parts, (1.0, 0.62, 0.62), strict=True):
         _play(out, loudness * pan_gains(pan), notes, take, _FLUGELHORN)
     return in_room(_FLUGELHORN_BELL.shape(out, take), take, 0.18)
@@ -112,12 +110,12 @@ def flugelhorns(take: Take) -> NDArray[np.float64]:
 def strings(take: Take) -> NDArray[np.float64]:
     """Violins on the left, violas in the middle, cellos on the right; 6 dB less an octave, as bows give."""
     out = take.silence(2)
-    for notes, players, pan, loudness in (
-        (score.VIOLINS, 5, -0.5, 1.25),
-        (score.VIOLAS, 3, 0.15, 0.75),
-        (score.CELLOS, 3, 0.55, 0.65),
+    for line, players, pan, loudness in (
+        ("violins", 5, -0.5, 1.25),
+        ("violas", 3, 0.15, 0.75),
+        ("cellos", 3, 0.55, 0.65),
     ):
-        _play_section(out, notes, players, pan, loudness, take, _BOWED)
+        _play_section(out, line, players, pan, loudness, take, _BOWED)
     soften(out, 420.0, take.rate_hz)
     return in_room(_STRING_BODY.shape(out, take), take, 0.2)
 
@@ -128,13 +126,12 @@ def choir(take: Take) -> NDArray[np.float64]:
     Built-in fault: too much between 250 and 400 Hz.
     """
     women, men = take.silence(2), take.silence(2)
-    _play_section(women, score.SOPRANOS, 4, -0.45, 0.8, take, _SUNG)
-    _play_section(women, score.ALTOS, 4, 0.35, 0.9, take, _SUNG)
-    _play_section(men, score.TENORS, 4, -0.2, 1.0, take, _SUNG)
-    _play_section(men, score.BASSES, 4, 0.45, 1.0, take, _SUNG)
-    vowel_times = [score.seconds(score.bar_start(bar)) for bar in _VOWEL]
+    _play_section(women, "sopranos", 4, -0.45, 0.8, take, _SUNG)
+    _play_section(women, "altos", 4, 0.35, 0.9, take, _SUNG)
+    _play_section(men, "tenors", 4, -0.2, 1.0, take, _SUNG)
+    _play_section(men, "basses", 4, 0.45, 1.0, take, _SUNG)
     time = np.arange(take.frames) / take.rate_hz
-    opened = np.interp(time, vowel_times, list(_VOWEL.values()))[:, np.newaxis]
+    opened = np.interp(time, *take.score.by_time(take.score.vowel))[:, np.newaxis]
     sung = take.silence(2)
     for voices, oo, ah in ((women, _OO_WOMEN, _AH_WOMEN), (men, _OO_MEN, _AH_MEN)):
         closed = oo.shape(voices, take)
@@ -144,14 +141,15 @@ def choir(take: Take) -> NDArray[np.float64]:
 
 def _play_section(
     out: NDArray[np.float64],
-    notes: Sequence[Note],
+    line: str,
     players: int,
     pan: float,
     loudness: float,
     take: Take,
     manner: Manner,
 ) -> None:
-    """Several players on one line, side by side around a place."""
+    """Several players on one line, side by side around a place; without notes they rest."""
+    notes = take.notes(line)
     for player in range(players):
         place = pan + 0.35 * (2.0 * (player + 0.5) / players - 1.0)
         gains = loudness / math.sqrt(players) * pan_gains(min(max(place, -0.9), 0.9))
@@ -161,10 +159,11 @@ def _play_section(
 def _play(
     out: NDArray[np.float64], gains: NDArray[np.float64], notes: Sequence[Note], take: Take, manner: Manner
 ) -> None:
-    """One player plays one line into `out (frames, channels)`."""
-    time = take.tick_times()
+    """One player plays one line into `out (frames, channels)`; without notes it is left alone."""
+    if not notes:
+        return
     level, bend, freq = _draw_line(notes, take, manner)
-    strength = np.interp(time, *score.intensity_points())
+    strength = take.intensity()
     loud = level * strength * (0.3 + 0.7 * strength)
     flutter = 1.0 + take.drift(0.04, 0.17)
     cents = (
@@ -197,8 +196,8 @@ def _draw_line(
     places: list[float] = []
     pitches: list[float] = []
     for note in notes:
-        start = max(score.seconds(note.at) + take.sway(manner.late_s), 0.0)
-        end = score.seconds(note.at + note.length - (_BREATH_EIGHTHS if note.breath else 0.0))
+        start = max(take.score.seconds(note.at) + take.sway(manner.late_s), 0.0)
+        end = take.score.seconds(note.at + note.length - (_BREATH_EIGHTHS if note.breath else 0.0))
         strength = (0.92 if note.at % 3.0 else 1.0) * (1.0 + take.sway(0.04))
         level = np.maximum(level, strength * _envelope(time - start, end - start, manner))
         bend += manner.scoop_cents * _fall(time - start, 0.09)

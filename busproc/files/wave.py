@@ -126,8 +126,13 @@ def _read_uint64(file: BinaryIO, position: int) -> int:
     return int.from_bytes(file.read(8), "little")
 
 
-def wave_header(bits: Bits, rate_hz: int, channels: int, frames: int, bext: bytes = b"") -> bytes:
-    """Make all of a WAV file that stands before its first sample, `bext` (of even length) included.
+def wave_header(
+    bits: Bits, rate_hz: int, channels: int, frames: int, bext: bytes = b"", cues: bytes = b""
+) -> bytes:
+    """Make all of a WAV file that stands before its first sample.
+
+    `bext` is the content of that chunk, `cues` are whole chunks as `cue_chunks` makes them; both are even in
+    length.
 
     A JUNK chunk keeps the place in which a file too long for RIFF carries its 64-bit sizes (ds64), so the
     samples start at the same byte either way. A data chunk of odd length must be followed by one zero byte.
@@ -138,6 +143,7 @@ def wave_header(bits: Bits, rate_hz: int, channels: int, frames: int, bext: byte
     format_ = _format_chunks(bits, rate_hz, channels, frames, frame_bytes)
     if bext:
         format_ += _chunk(b"bext", bext)
+    format_ += cues
     riff_bytes = len(b"WAVE") + (8 + _DS64.size) + len(format_) + 8 + data_bytes + data_bytes % 2
     if riff_bytes <= MAX_RIFF_BYTES:
         start, data_field = b"RIFF" + struct.pack("<I", riff_bytes), data_bytes

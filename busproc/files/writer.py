@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 
 from busproc.errors import InputError, RenderError
 from busproc.files.bext import Broadcast
+from busproc.files.cues import Cue, cue_chunks
 from busproc.files.limits import first_outside
 from busproc.files.sequential import SequentialFile
 from busproc.files.wave import Bits, wave_header
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from types import TracebackType
     from typing import Self
 
@@ -37,6 +38,7 @@ def open_writer(
     channels: int,
     frames: int,
     broadcast: Broadcast | None = None,
+    cues: Sequence[Cue] = (),
 ) -> AudioWriter:
     """Start an audio file whose length is known.
 
@@ -52,11 +54,13 @@ def open_writer(
         What will be written.
     broadcast
         What a WAV file says in its bext chunk; none has no such chunk, and FLAC has none.
+    cues
+        Marks in a WAV file; FLAC has none.
 
     Raises
     ------
     InputError
-        FLAC of 32 bits or floating point is asked for, or no frames at all.
+        FLAC of 32 bits or floating point is asked for, or no frames at all, or a mark beyond 2^32 - 1 frames.
     RenderError
         The file cannot be made.
 
@@ -74,7 +78,7 @@ def open_writer(
     if frames < 1:
         raise InputError(f"{path}: there is no audio to write ({frames} frames)")
     if container == "wav":
-        return _WaveWriter(path, bits, rate_hz, channels, frames, broadcast)
+        return _WaveWriter(path, bits, rate_hz, channels, frames, broadcast, cues)
     if bits not in {16, 24}:
         wanted = "floating point" if bits == "32_float" else f"{bits} bits"
         raise InputError(f"{path}: FLAC cannot hold {wanted} here: choose 16 or 24 bits, or WAV")
@@ -185,13 +189,15 @@ class _WaveWriter(AudioWriter):
         channels: int,
         frames: int,
         broadcast: Broadcast | None,
+        cues: Sequence[Cue],
     ) -> None:
         super().__init__(path, bits, rate_hz, channels, frames)
-        self._bext = broadcast.content() if broadcast else b""
+        bext = broadcast.content() if broadcast else b""
+        self._header = wave_header(bits, rate_hz, channels, frames, bext, cue_chunks(cues))
 
     def _start(self) -> None:
         self._file = self._path.open("wb")
-        self._file.write(wave_header(self._bits, self._rate_hz, self._channels, self._frames, self._bext))
+        self._file.write(self._header)
 
     def _put(self, block: Samples) -> None:
         self._file.write(_pack(block, self._bits))

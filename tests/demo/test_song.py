@@ -9,7 +9,8 @@ import pyloudnorm
 import pytest
 
 from busproc.demo import score
-from busproc.demo.synth import PLAYERS, make_song, sections
+from busproc.demo.harbour_lamps import HARBOUR_LAMPS
+from busproc.demo.synth import PLAYERS, make_song
 from busproc.kernels.synth import add_resonances, add_voice
 
 RATE_HZ = 48000
@@ -26,23 +27,8 @@ CENTROID_HZ = {  # loose: an instrument without its overtones, or with harsh one
     "strings": (500, 1500),
     "choir": (350, 1100),
 }
-LINES = {
-    "marimba": score.MARIMBA,
-    "marimba, left hand": score.MARIMBA_LOW,
-    "tuba": score.TUBA,
-    "bass": score.BASS,
-    "first flugelhorn": score.LEAD_FLUGELHORN,
-    "second flugelhorn": score.SECOND_FLUGELHORN,
-    "third flugelhorn": score.THIRD_FLUGELHORN,
-    "violins": score.VIOLINS,
-    "violas": score.VIOLAS,
-    "cellos": score.CELLOS,
-    "sopranos": score.SOPRANOS,
-    "altos": score.ALTOS,
-    "tenors": score.TENORS,
-    "basses": score.BASSES,
-    "frame drum": score.FRAME_DRUM,
-}
+SONG = HARBOUR_LAMPS
+LINES = {**SONG.notes, "frame_drum": SONG.strokes["frame_drum"]}
 
 
 def dbfs(gain):
@@ -79,10 +65,11 @@ def total(song):
     return sum(stereo(stem) for stem in song.values())
 
 
-@pytest.mark.parametrize("line", LINES.values(), ids=LINES.keys())
-def test_every_line_arrives_at_the_last_chord_on_its_beat(line):
+@pytest.mark.parametrize("name", sorted(LINES.keys() - {"vibraphone"}))  # which ends on a broken chord
+def test_every_line_arrives_at_the_last_chord_on_its_beat(name):
     last = score.bar_start(25)
-    assert max(event.at for event in line) == last  # one eighth too many or too few in any bar would shift it
+    # one eighth too many or too few in any bar would shift it
+    assert max(event.at for event in LINES[name]) == last
 
 
 def test_the_last_chord_is_d_major_with_an_added_ninth():
@@ -110,23 +97,23 @@ def test_notation_reads_lengths_rests_chords_and_breaths():
 
 
 def test_time_keeps_the_tempo_and_slows_down_at_the_end():
-    beats_s = np.diff([score.seconds(at) for at in range(0, 150, 3)])
-    np.testing.assert_allclose(beats_s[:44], 60 / score.TEMPO_BPM, rtol=1e-9)
+    beats_s = np.diff([SONG.seconds(at) for at in range(0, 150, 3)])
+    np.testing.assert_allclose(beats_s[:44], 60 / SONG.tempo_bpm, rtol=1e-9)
     assert np.all(np.diff(beats_s[43:49]) > 0)
-    np.testing.assert_allclose(beats_s[48:], 1.7 * 60 / score.TEMPO_BPM, rtol=1e-9)
+    np.testing.assert_allclose(beats_s[48:], 1.7 * 60 / SONG.tempo_bpm, rtol=1e-9)
 
 
 def test_the_form_is_intro_two_themes_return_and_last_chord():
-    names, starts_s = zip(*sections(), strict=True)
+    names, starts_s = zip(*SONG.section_starts(), strict=True)
     assert names == ("intro", "theme A", "theme B", "return", "last chord")
     assert list(starts_s) == sorted(starts_s)
-    assert starts_s[-1] < score.SONG_S - 3.0
+    assert starts_s[-1] < SONG.song_s - 3.0
 
 
 def test_stems_come_in_track_order_all_equally_long(song):
     assert list(song) == list(PLAYERS)
-    assert {len(stem) for stem in song.values()} == {int(score.SONG_S * RATE_HZ)}
-    assert 36.0 <= score.SONG_S <= 46.0
+    assert {len(stem) for stem in song.values()} == {int(SONG.song_s * RATE_HZ)}
+    assert 36.0 <= SONG.song_s <= 46.0
     for name, stem in song.items():
         assert stem.dtype == np.float64
         assert stem.shape[1:] == (() if name in MONO else (2,))
@@ -160,7 +147,7 @@ def test_the_plain_sum_has_the_level_of_an_unmastered_mix(total):
 
 
 def test_theme_b_is_louder_than_theme_a_and_that_than_the_intro(total):
-    starts_s = dict(sections())
+    starts_s = dict(SONG.section_starts())
     intro = loudness_lufs(between(total, starts_s["intro"], starts_s["theme A"]))
     theme_a = loudness_lufs(between(total, starts_s["theme A"], starts_s["theme B"]))
     theme_b = loudness_lufs(between(total, starts_s["theme B"], starts_s["return"]))
@@ -169,9 +156,9 @@ def test_theme_b_is_louder_than_theme_a_and_that_than_the_intro(total):
 
 
 def test_the_marimba_starts_on_the_pitch_of_the_score(song):
-    first, second = score.MARIMBA[:2]
+    first, second = SONG.notes["marimba"][:2]
     note = between(
-        song["marimba"].mean(axis=1), score.seconds(first.at) + 0.02, score.seconds(second.at) - 0.02
+        song["marimba"].mean(axis=1), SONG.seconds(first.at) + 0.02, SONG.seconds(second.at) - 0.02
     )
     length = 1 << 18  # zero-padded: bins 0.2 Hz apart
     freq_hz = np.fft.rfftfreq(length, 1 / RATE_HZ)
@@ -183,19 +170,19 @@ def test_the_marimba_starts_on_the_pitch_of_the_score(song):
 @pytest.mark.parametrize(
     ("name", "line"),
     [
-        ("bass_pizz", score.BASS),
-        ("tuba", score.TUBA),
-        ("marimba", score.MARIMBA_LOW),
-        ("vibraphone", score.VIBRAPHONE),
-        ("flugelhorns", score.THIRD_FLUGELHORN),
-        ("strings", score.CELLOS),
-        ("choir", score.BASSES),
+        ("bass_pizz", SONG.notes["bass"]),
+        ("tuba", SONG.notes["tuba"]),
+        ("marimba", SONG.notes["marimba_low"]),
+        ("vibraphone", SONG.notes["vibraphone"]),
+        ("flugelhorns", SONG.notes["flugelhorn_3"]),
+        ("strings", SONG.notes["cellos"]),
+        ("choir", SONG.notes["basses"]),
     ],
 )
 def test_the_lowest_line_of_a_stem_sounds_where_the_score_puts_it(song, name, line):
     last_chord = score.bar_start(25)
     key = min(note.key for note in line if note.at >= last_chord)
-    start_s = score.seconds(last_chord + (1.0 if name == "vibraphone" else 0.0))  # it enters one eighth later
+    start_s = SONG.seconds(last_chord + (1.0 if name == "vibraphone" else 0.0))  # it enters one eighth later
     chord = between(stereo(song[name])[:, 0], start_s + 0.3, start_s + 1.5)
     length = 1 << 18
     spectrum = np.abs(np.fft.rfft(chord * np.hanning(len(chord)), length))
@@ -211,7 +198,7 @@ def test_the_faults_left_for_the_mix_are_there(song):
     choir = song["choir"].mean(axis=1)
     assert band_power(choir, 250, 400) > 0.25 * band_power(choir, 15, 24000)  # mud
     marimba = song["marimba"]
-    low = np.fft.rfft(marimba, axis=0)[: int(110 * score.SONG_S)]  # bins are 1 / SONG_S apart: up to 110 Hz
+    low = np.fft.rfft(marimba, axis=0)[: int(110 * SONG.song_s)]  # bins are 1 / SONG_S apart: up to 110 Hz
     correlation = np.real(np.vdot(low[:, 0], low[:, 1])) / np.sqrt(np.prod(np.sum(np.abs(low) ** 2, axis=0)))
     assert correlation < 0.5  # wide low end
 

@@ -1,0 +1,59 @@
+"""What the decision log of a song says about the mix bus, stage by stage, in few figures and words."""
+
+from __future__ import annotations
+
+import statistics
+from collections import Counter
+from collections.abc import Iterator
+from typing import Any
+
+Log = dict[str, Any]
+TENTHS = 10
+
+
+def dynamics(log: Log) -> list[dict[str, Any]]:
+    """Reduction of every stage that turns the level of the mix bus: percentiles, and second by second."""
+    return [
+        {
+            "stage": name,
+            "median_db": record["did"]["median_db"],
+            "percentile_95_db": record["did"]["percentile_95_db"],
+            "reduction_db_each_s": _each_second(record["did"]["reduction_db_10_per_s"]),
+        }
+        for name, record in _told_apart(log)
+        if "percentile_95_db" in record.get("did", {})
+    ]
+
+
+def in_words(log: Log) -> list[dict[str, str]]:
+    """What each stage of the mix bus did and why, in the order of the chain."""
+    return [
+        {"name": name, "stage": record["stage"], "verdict": record["verdict"], "why": record["why"]}
+        for name, record in _told_apart(log)
+    ]
+
+
+def _told_apart(log: Log) -> Iterator[tuple[str, Log]]:
+    """Every stage of the mix bus; a name that came before gets a number, the same in every song."""
+    times: Counter[str] = Counter()
+    for name, record in _stages(log["places"][-1]["decisions"]):
+        times[name] += 1
+        yield name if times[name] == 1 else f"{name} {times[name]}", record
+
+
+def _stages(records: list[Log], within: str = "") -> Iterator[tuple[str, Log]]:
+    """Every stage with the name it goes by, those in branches after the stage that holds them."""
+    for record in records:
+        name = record.get("name", record["stage"])
+        yield f"{name}{within}", record
+        for branch in record.get("branches", []):
+            yield from _stages(branch["decisions"], f" in {name}.{branch['step']}{within}")
+
+
+def _each_second(tenths: list[float]) -> dict[str, list[float]]:
+    """Median and deepest of each second; the last one may be shorter."""
+    seconds = [tenths[first : first + TENTHS] for first in range(0, len(tenths), TENTHS)]
+    return {
+        "median": [round(statistics.median(second), 2) for second in seconds],
+        "deepest": [max(second) for second in seconds],
+    }

@@ -20,6 +20,7 @@ Schema = dict[str, Any]
 Loc = tuple[int | str, ...]
 
 FORMS = {
+    r"^[^\x00-\x1f\x7f]*$": "in one line, without control characters",
     r"^\d{4}-\d\d-\d\d$": "year, month and day, as in 2026-01-31",
     r"^[A-Z]{2}[A-Z0-9]{3}\d{7}$": "two capitals, three capitals or digits, seven digits, no hyphens",
     r"^[\w][\w -]*$": "letters, digits, spaces, - and _, beginning with neither a space nor -",

@@ -128,7 +128,7 @@ def _by_lane(block: Audio, bus: BusPlan, lanes: int) -> Audio:
 
 def _compared(version: Version, carried: Carried, itself: Scratch, mix: Record, alone: Record) -> Record:
     """How far the two ways of deciding a version lie apart."""
-    piece = carried.plan.loose[version.name]
+    piece = carried.plan.versions[version.name]
     difference, level = LevelTally(), LevelTally()
     for at, kept in _blocks(carried, piece):
         other = itself.read(at, len(kept))

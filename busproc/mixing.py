@@ -140,7 +140,7 @@ def record_graph(plan: GraphPlan, state: GraphState) -> list[dict[str, Any]]:
             "decisions": record_series(bus.series, inner.series),
         }
         for bus, inner in (at_work[name] for name in plan.song.buses if name in at_work)
-        if not bus.bus.is_muted
+        if not (bus.bus.is_muted or bus.bus.is_spare)
     ]
 
 
@@ -174,7 +174,8 @@ def _scaled(sound: Audio, gain: Audio | float) -> Audio:
 
 
 def _fed_by(plan: GraphPlan, bus: BusPlan) -> list[str]:
-    heard = [feed for feed in bus.feeds if not plan.bus(feed.source).bus.is_muted]
+    sources = {feed: plan.bus(feed.source).bus for feed in bus.feeds}
+    heard = [feed for feed, source in sources.items() if not (source.is_muted or source.is_spare)]
     sends = [f"{feed.source} ({feed.tap}, {feed.level_db:+g} dB)" for feed in heard if feed.is_send]
     return [feed.source for feed in heard if not feed.is_send] + sends
 

@@ -11,6 +11,7 @@ from typing import Any
 
 from busproc import decisions
 from busproc.chain import BLOCK_FRAMES
+from busproc.delivery.inputs import refuse_inputs
 from busproc.delivery.orders import plain_name
 from busproc.delivery.prints import Passage, part_name, plan_prints
 from busproc.delivery.sets import write_sets
@@ -88,6 +89,7 @@ def render(
     name = plain_name(song.session.song) + part_name(passage)
     log, words = folder / f"{name}.decisions.json", folder / f"{name}.decisions.txt"
     finals = [*(folder / each.path for each in prints), log, words]
+    refuse_inputs(song, finals)
     with atomic_files(finals, overwrite=overwrite) as parts:
         made = make(song, numbers, folder, block_frames, progress)
         written = write_sets(song, made, dict(zip(prints, parts, strict=False)), passage, progress)

@@ -111,10 +111,5 @@ def _silent_faults(session: Session, buses: Buses) -> Iterator[str]:
         if bus.kind in {"groups", "returns"} and not fed[bus.name]:
             how = "send something to it" if bus.kind == "returns" else f'give a stem "group": "{bus.name}"'
             yield f"{bus.path}: nothing feeds {bus.name!r}; {how}, or leave it out"
-        if bus.only_keys and getattr(bus.fader, "group", None) is not None:
-            yield f"{bus.path}.group: {bus.name!r} only keys (heard is false), it feeds no group"
-    for n, send in enumerate(session.sends):
-        if send.source in buses and buses[send.source].only_keys:
-            yield f"sends[{n}].from: {send.source!r} only keys (heard is false), it cannot be sent"
     if not any(stem.heard and not stem.mute for stem in session.stems):
         yield "stems: nothing can be heard: every stem is muted or only keys"

@@ -181,8 +181,9 @@ def _columns(source: BusPlan, into: BusPlan) -> tuple[tuple[int, int], ...]:
 
 
 def _takes_part(song: Song, feed: Feed, lane_of: Mapping[str, int]) -> bool:
-    """Whether a path is run: those of spare stems only where they are carried apart."""
-    return not song.buses[feed.source].is_spare or feed.source in lane_of
+    """Whether a path is run: those of spare stems only where they are carried apart, of keys never."""
+    source = song.buses[feed.source]
+    return feed.source in lane_of if source.is_spare else not source.only_keys
 
 
 def _pan(song: Song, bus: Bus) -> tuple[float, float]:

@@ -127,7 +127,7 @@ class Session(Settings):
     """Address of the JSON Schema, for editors; not read."""
     format: Literal["busproc-session/1"] = "busproc-session/1"
     """Kind and version of the file."""
-    song: Annotated[str, Field(min_length=1, max_length=120)]
+    song: Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[^\x00-\x1f\x7f]*$")]
     """Title; files are named after it."""
     notes: Annotated[str, Field(max_length=4000)] = ""
     """Words of your own, repeated in the decision log."""

@@ -85,9 +85,8 @@ class _Loader:
             raise SettingsFileError(self.path, self.faults)
         origin_s = _origin_s(infos, self.session)
         files = self._place(infos, rate_hz, origin_s)
-        return Song(
-            self.path, self.session, rate_hz, buses, order, files, self._notes(buses, files), origin_s
-        )
+        notes = (*_clock_notes(infos, self.session, origin_s), *self._notes(buses, files))
+        return Song(self.path, self.session, rate_hz, buses, order, files, notes, origin_s)
 
     def _fault(self, where: str, what: str) -> None:
         self.faults.append(f"{where}: {what}")
@@ -217,6 +216,16 @@ class _Loader:
             if bus.only_keys and bus.name not in listened
         ]
         return tuple(notes)
+
+
+def _clock_notes(infos: dict[str, AudioInfo], session: Session, origin_s: float) -> Iterator[str]:
+    """What is to be known where stems are placed by their time references."""
+    placed = [stem.name for stem in session.stems if stem.start_s is None]
+    without = [name for name in placed if _reference_s(infos[name]) is None]
+    if origin_s:
+        yield f"The song starts at {origin_s:.3f} s of the clock that the stems' time references count by."
+    if origin_s and without:
+        yield f"{', '.join(without)}: no time reference, so taken to start with the song."
 
 
 def _reference_s(info: AudioInfo) -> float | None:

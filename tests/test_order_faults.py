@@ -175,3 +175,31 @@ def test_a_pattern_of_names_must_tell_files_apart_and_hold_known_fields(tmp_path
 )
 def test_tags_are_checked_for_their_form(tmp_path, tags, fault):
     assert faults(tmp_path, tags=tags) == [fault]
+
+
+@pytest.mark.parametrize(
+    ("deliver", "told"),
+    [
+        (
+            STEMS | {"by": {"mix": ["drums", "horn"]}},
+            "deliver[1]: 'mix' is the mix itself; give the stem or bundle another name",
+        ),
+        (
+            STEMS | {"by": {"residual": ["drums", "horn"]}, "residual": True},
+            "deliver[1]: 'residual' is what stems lack to the mix; give the stem or bundle another name",
+        ),
+        (
+            STEMS | {"by": {"room": ["drums", "horn"]}, "returns": "separate"},
+            "deliver[1].by: 'room' is the name of a return; give the bundle another name",
+        ),
+    ],
+)
+def test_a_name_stands_for_one_thing_in_a_delivery(tmp_path, deliver, told):
+    routes = {"returns": [{"name": "room"}], "sends": [{"from": "horn", "to": "room"}]}
+    assert faults(tmp_path, deliver=[{}, deliver], **routes) == [told]
+
+
+def test_a_title_stands_in_one_line(tmp_path):
+    (told,) = faults(tmp_path, song="Harbour\x1b[31m Lamps")
+    assert told.startswith("song: must be text of length 1 to 120: in one line, without control characters")
+    assert "\x1b" not in told

@@ -74,6 +74,14 @@ def test_an_eq_is_drawn_as_the_analog_filters_it_is_made_after(phase):
     assert freq_hz[-1] == RATE_HZ / 2
 
 
+@pytest.mark.parametrize(("gain_db", "q"), [(12, 20), (24, 8), (-24, 20)])
+def test_a_narrow_bell_is_shown_to_its_top(gain_db, q):
+    band = {"shape": "bell", "freq_hz": 1000, "gain_db": gain_db, "q": q}
+    (axes,) = axes_of({"stage": "eq", "bands": [band]})
+    low, high = axes.get_ylim()
+    assert low < gain_db < high
+
+
 def test_each_band_of_an_eq_is_drawn_thin_and_named():
     both, _ = axes_of(EQ)
     freq_hz, band_db = line(both, "-4 dB bell at 300 Hz, Q 1.5")

@@ -11,7 +11,7 @@ from wavinfo import WavInfoReader
 
 import busproc
 from busproc.delivery.printing import print_session
-from busproc.errors import RenderError
+from busproc.errors import InputError, RenderError
 from busproc.files import open_writer
 from busproc.files.bext import Broadcast
 from tests.songs import noise, write_session
@@ -209,10 +209,10 @@ def test_two_ways_of_deciding_are_compared_where_asked(tmp_path):
 LOUDER = {"name": "louder", "trim_db": {"kick": 12.0}}
 
 
-@pytest.mark.parametrize("if_over", ["trim", "limit"])
+@pytest.mark.parametrize("if_over", ["trim", None])
 def test_a_version_over_the_ceiling_is_turned_down_with_its_set_or_limited_again(tmp_path, if_over):
     deliver = [{}, {"what": "versions"}]
-    session = song(tmp_path, deliver=deliver, versions=[LOUDER | {"if_over": if_over}])
+    session = song(tmp_path, deliver=deliver, versions=[LOUDER | ({"if_over": if_over} if if_over else {})])
     printed = print_session(session, tmp_path / "out")
     mix, louder = printed.manifest["files"]
     assert louder["measured"]["true_peak_dbtp"] == pytest.approx(-1.0, abs=0.2)
@@ -344,14 +344,14 @@ def test_stems_may_be_bent_each_on_its_own_and_add_up_with_the_residual(tmp_path
     for mix, stems in sums(printed.folder):
         np.testing.assert_array_equal(sum(stems), mix)
     beside_db = {}
-    for folder in ("stems", "stems_bent_apart"):
+    for folder in ("stems", "stems_with_residual"):
         line = np.abs(
             np.fft.rfft(numbers(printed.folder / folder / "Test_Song_02_high_48k24.wav")[4800:14400, 0])
         )
         beside_db[folder] = 20 * np.log10(line[160] / line[200])  # 800 Hz against 1 kHz
     assert beside_db["stems"] > -30
-    assert beside_db["stems_bent_apart"] < -90
-    assert (printed.folder / "stems_bent_apart" / "Test_Song_03_residual_48k24.wav").exists()
+    assert beside_db["stems_with_residual"] < -90
+    assert (printed.folder / "stems_with_residual" / "Test_Song_03_residual_48k24.wav").exists()
 
 
 TAGS = {
@@ -400,3 +400,60 @@ def test_a_file_starts_where_its_stems_do_on_the_clock(tmp_path):
         bext = WavInfoReader(str(printed.folder / each["file"])).bext
         assert bext.time_reference == 3600 * rate_hz
         assert each["frames"] == round((0.7 + 0.1) * rate_hz)
+
+
+@pytest.mark.parametrize(
+    "version", [{"without": ["voice"], "also": ["spare voice"]}, {"also": ["spare voice"]}]
+)
+def test_a_spare_stem_that_goes_with_others_in_every_version_stays_out_of_the_mix(tmp_path, version):
+    versions = [{"name": "clean"} | version]
+    printed = print_session(
+        song(tmp_path, deliver=[{}, {"what": "versions"}], versions=versions), tmp_path / "a"
+    )
+    plain = print_session(song(tmp_path / "plain", deliver=[{}]), tmp_path / "b")
+    assert printed.files[0].read_bytes() == plain.files[0].read_bytes()
+    places = [place["place"] for place in printed.decisions["places"]]
+    assert "stems.voice" in places
+    assert "stems.spare voice" not in places
+
+
+def test_a_spare_stem_keeps_its_group_when_no_version_asks_for_it(tmp_path):
+    session = song(tmp_path)
+    document = json.loads(session.read_text())
+    document["stems"][-1]["group"] = "drums"
+    session.write_text(json.dumps(document))
+    plain = print_session(song(tmp_path / "plain"), tmp_path / "b")
+    assert print_session(session, tmp_path / "a").files[0].read_bytes() == plain.files[0].read_bytes()
+
+
+@pytest.mark.parametrize("write", [print_session, busproc.render])
+def test_what_the_song_is_made_of_is_never_written_over(tmp_path, write):
+    session = song(tmp_path, deliver=[{"names": "horn"}])
+    before = {file: file.read_bytes() for file in tmp_path.iterdir()}
+    with pytest.raises(InputError, match=r"horn.wav is one of the song's own files"):
+        write(session, tmp_path, overwrite=True)
+    (tmp_path / "link").symlink_to(tmp_path)
+    with pytest.raises(InputError, match="is one of the song's own files"):
+        write(session, tmp_path / "link", overwrite=True)
+    assert {file: file.read_bytes() for file in before} == before
+
+
+def test_a_delivery_in_place_of_another_leaves_nothing_of_it_but_what_the_user_changed(tmp_path):
+    stems = {"what": "stems"}
+    print_session(song(tmp_path, deliver=[{}, stems, {"bits": 16}]), tmp_path / "out")
+    (tmp_path / "out" / "mine.txt").write_text("mine")
+    changed = tmp_path / "out" / "stems" / "Test_Song_01_kick_48k24.wav"
+    changed.write_bytes(b"mine too")
+    printed = print_session(song(tmp_path, deliver=[{"bits": 16}]), tmp_path / "out", overwrite=True)
+    left = {file for file in printed.folder.rglob("*") if file.is_file()}
+    assert left == {*printed.files, tmp_path / "out" / "mine.txt", changed}
+
+
+def test_numbers_of_stems_sort_by_name(tmp_path):
+    names = [f"s{n}" for n in range(101)]
+    session = write_session(
+        tmp_path, dict.fromkeys(names, np.full((48, 2), 0.001)), deliver=[{}, {"what": "stems"}]
+    )
+    files = [each["file"] for each in print_session(session, tmp_path / "out").manifest["files"][1:]]
+    assert files == sorted(files)
+    assert files[0] == "stems/Test_Song_001_s0_48k24.wav"

@@ -79,7 +79,7 @@ def write_reel(record: Record, folder: Path) -> dict[str, Any]:
     rate_hz = mix.rate_of(record.tracks[0].song.rate_hz)
     songs = lay_out(record.tracks, [_mix_file(folder / each.folder, mix, rate_hz) for each in record.tracks])
     title = record.album.album
-    sound = folder / Delivery(bits=mix.bits).file_name(title, "reel", 1, rate_hz)
+    sound = folder / Delivery(bits=mix.bits).file_name(title, "reel", "01", rate_hz)
     sheet = folder / f"{plain_name(title)}_reel.cue"
     with atomic_files([sound, sheet], overwrite=True) as parts:
         _write_sound(parts[0], songs, mix, rate_hz)

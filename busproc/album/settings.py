@@ -62,7 +62,7 @@ class Album(Settings):
     """Address of the JSON Schema, for editors; not read."""
     format: Literal["busproc-album/1"] = "busproc-album/1"
     """Kind and version of the file."""
-    album: Annotated[str, Field(min_length=1, max_length=120)]
+    album: Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[^\x00-\x1f\x7f]*$")]
     """Title; files are named after it."""
     notes: Annotated[str, Field(max_length=4000)] = ""
     """Words of your own, repeated in the report."""

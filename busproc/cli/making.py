@@ -32,7 +32,7 @@ def render(
 ) -> None:
     """Render a session: the mix and its decision log.
 
-    The session's "deliver" says which files are written.
+    The session's "deliver" says which mixes are written; its stems and versions are for busproc print.
 
     \b
     Example:
@@ -85,7 +85,8 @@ def print_(session: Path, out_dir: Path, *, overwrite: bool, allow_outside: bool
         )
     for line in decisions.summary(done.decisions):
         click.echo(line)
-    click.echo(f"{len(done.files)} files written to {out_dir}, listed in delivery.json")
+    sounds = len(done.manifest["files"])
+    click.echo(f"{sounds} sound file{'s' * (sounds > 1)} written to {out_dir}, listed in delivery.json")
 
 
 @click.command()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Mapping
 
-from busproc.delivery.members import heard_stems, stems_of
+from busproc.delivery.members import RESIDUAL, bundles, heard_stems, stems_of
 from busproc.delivery.orders import Delivery
 from busproc.delivery.prints import MIX, Print, plan_prints, sets_of
 from busproc.jsonfile import nearest
@@ -60,6 +60,7 @@ def _name_faults(session: Session, buses: Buses) -> Iterator[str]:
 
 def _bundle_faults(session: Session, buses: Buses) -> Iterator[str]:
     for n, item in enumerate(session.deliver):
+        yield from _clashes(n, item, buses)
         if not isinstance(item.by, Mapping):
             continue
         held = Counter(
@@ -71,6 +72,21 @@ def _bundle_faults(session: Session, buses: Buses) -> Iterator[str]:
             yield f"deliver[{n}].by: in more than one bundle, so they would count twice: {', '.join(twice)}"
         if missing:
             yield f"deliver[{n}].by: in no bundle, so the stems would not add up: {', '.join(missing)}"
+
+
+def _clashes(n: int, item: Delivery, buses: Buses) -> Iterator[str]:
+    """Names that would stand for two things in one delivery."""
+    if item.what != "stems":
+        return
+    names = list(bundles(item, buses))
+    taken = {MIX: "the mix itself"} | ({RESIDUAL: "what stems lack to the mix"} if item.residual else {})
+    for name in names:
+        if name in taken:
+            yield f"deliver[{n}]: {name!r} is {taken[name]}; give the stem or bundle another name"
+    if isinstance(item.by, Mapping) and item.returns == "separate":
+        for name in item.by:
+            if name in buses and buses[name].kind == "returns":
+                yield f"deliver[{n}].by: {name!r} is the name of a return; give the bundle another name"
 
 
 def _file_faults(session: Session, buses: Buses, rate_hz: int) -> Iterator[str]:

@@ -64,8 +64,8 @@ class Version(Settings):
     """Change of level of stems or groups, after their chains."""
     decided_by: Literal["mix", "itself"] = "mix"
     """Whether gain curves and other decisions are those of the approved mix, or made anew."""
-    if_over: Literal["trim", "limit", "refuse"] = "trim"
-    """When kept decisions do not hold the ceiling: turn its whole set down, limit it again, write nothing."""
+    if_over: Literal["limit", "trim", "refuse"] = "limit"
+    """When kept decisions do not hold the ceiling: limit it again, turn its whole set down, write nothing."""
     compare: bool = False
     """Whether to render it both ways and tell in the log how far they differ."""
 
@@ -124,25 +124,25 @@ class Delivery(Settings):
             return "" if self.what == "mix" else "versions"
         by = self.by if isinstance(self.by, str) else "bundle" if self.by else "stem"
         more = "_and_returns" if self.returns == "separate" else ""
-        return f"{by}s{more}{'_bent_apart' if self.residual else ''}"
+        return f"{by}s{more}{'_with_residual' if self.residual else ''}"
 
     def rate_of(self, session_rate_hz: int) -> int:
         """Sample rate of the file."""
         return self.rate_hz or session_rate_hz
 
-    def file_name(self, song: str, piece: str, number: int, session_rate_hz: int, part: str = "") -> str:
+    def file_name(self, song: str, piece: str, number: str, session_rate_hz: int, part: str = "") -> str:
         """Name of a file: song, number of a stem, what it is, any part of it, rate in kHz and bits.
 
-        >>> Delivery(rate_hz=44100).file_name("Harbour Lamps", "mix", 1, 48000)
+        >>> Delivery(rate_hz=44100).file_name("Harbour Lamps", "mix", "01", 48000)
         'Harbour_Lamps_mix_44.1k24.wav'
-        >>> Delivery(what="stems", names="{number} {piece}").file_name("Harbour Lamps", "tuba", 3, 48000)
+        >>> Delivery(what="stems", names="{number} {piece}").file_name("Harbour Lamps", "tuba", "03", 48000)
         '03_tuba.wav'
         """
         pattern = self.names or ("{song}_{number}_{piece}_{rate}{bits}" if self.what == "stems" else USUAL)
         name = pattern.format(
             song=plain_name(song),
             piece=plain_name(piece) + part,
-            number=f"{number:02d}",
+            number=number,
             rate=f"{self.rate_of(session_rate_hz) / 1000:g}k",
             bits="32f" if self.bits == "32_float" else str(self.bits),
         )

@@ -12,11 +12,12 @@ from typing import Any
 from busproc import decisions
 from busproc.chain import BLOCK_FRAMES
 from busproc.delivery import manifest, recall_files
+from busproc.delivery.inputs import refuse_inputs
 from busproc.delivery.orders import plain_name
 from busproc.delivery.prints import Print, plan_prints
 from busproc.delivery.sets import write_sets
-from busproc.errors import InputError
-from busproc.files import atomic_files
+from busproc.errors import BusprocError, InputError
+from busproc.files import atomic_files, sha256_file
 from busproc.making import make
 from busproc.progress import Progress, silently
 from busproc.song import Song, load_session
@@ -50,7 +51,7 @@ def print_session(
     out_dir
         Folder for the delivery; made if it is missing.
     overwrite
-        Replace files that are there.
+        Replace files that are there; what an earlier delivery in the folder had beside them is removed.
     allow_outside
         Whether paths in the session may lead out of its folder.
     block_frames
@@ -71,9 +72,10 @@ def print_session(
     numbers = range(len(song.session.deliver))
     prints = plan_prints(song.session, song.buses, song.rate_hz, numbers)
     folder, name = Path(out_dir), plain_name(song.session.song)
-    again = recall_files.texts(song)
+    again, before = recall_files.texts(song), _listed(folder)
     others = [f"{name}.decisions.json", f"{name}.decisions.txt", *again, manifest.NAME]
     finals = [*(folder / each.path for each in prints), *(folder / other for other in others)]
+    refuse_inputs(song, finals)
     with _folders(finals), atomic_files(finals, overwrite=overwrite) as parts:
         sounds: dict[Print, Path] = dict(zip(prints, parts, strict=False))
         beside = dict(zip(others, parts[len(prints) :], strict=True))
@@ -86,7 +88,28 @@ def print_session(
         last = beside.pop(manifest.NAME)
         document = manifest.build(song, log, prints, records, beside)
         last.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    _remove_old(folder, before, {path.relative_to(folder).as_posix() for path in finals})
     return Printed(folder, tuple(finals), document, log)
+
+
+def _listed(folder: Path) -> dict[str, str]:
+    """Files of an earlier delivery in a folder, with their checksums; none where there is none."""
+    try:
+        there = manifest.load(folder)
+        return {each["file"]: each["sha256"] for each in there["files"]} | dict(there["beside"])
+    except (BusprocError, KeyError, TypeError, ValueError):
+        return {}
+
+
+def _remove_old(folder: Path, before: dict[str, str], now: set[str]) -> None:
+    """Take away what an earlier delivery left and this one does not write, if nobody has changed it."""
+    for name in before.keys() - now:
+        old = folder / name
+        inside = old.resolve().is_relative_to(folder.resolve())
+        if inside and old.is_file() and sha256_file(old) == before[name]:
+            old.unlink()
+            if not any(old.parent.iterdir()):
+                old.parent.rmdir()
 
 
 @contextmanager

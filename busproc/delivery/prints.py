@@ -49,7 +49,7 @@ def plan_prints(
     return [
         Print(n, session.deliver[n], piece, _path(session, n, piece, place, rate_hz, passage))
         for n in numbers
-        for place, piece in enumerate(_pieces(session, buses, session.deliver[n]), 1)
+        for place, piece in _numbered(list(_pieces(session, buses, session.deliver[n])))
     ]
 
 
@@ -85,8 +85,14 @@ def _pieces(session: Session, buses: Buses, delivery: Delivery) -> Iterator[str]
         yield from (version.name for version in wanted_versions(session, delivery))
 
 
+def _numbered(pieces: list[str]) -> Iterator[tuple[str, str]]:
+    """Pieces with numbers of equal length, so that they sort by name."""
+    digits = max(2, len(str(len(pieces))))
+    return ((f"{place:0{digits}d}", piece) for place, piece in enumerate(pieces, 1))
+
+
 def _path(
-    session: Session, number: int, piece: str, place: int, rate_hz: int, passage: Passage | None
+    session: Session, number: int, piece: str, place: str, rate_hz: int, passage: Passage | None
 ) -> Path:
     delivery = session.deliver[number]
     name = delivery.file_name(session.song, piece, place, rate_hz, part_name(passage))

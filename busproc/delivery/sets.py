@@ -65,25 +65,25 @@ def write_sets(
 
 
 def _ready(made: Made, rate_hz: int, versions: Mapping[str, Version]) -> Sounds:
-    """All sounds at a set's rate, with versions limited again that ask for it."""
+    """All sounds at a set's rate, with versions limited again that ask for it and are over the ceiling."""
     sounds = made.sounds.at_rate(rate_hz)
-    again = {
-        name: _limited_again(sounds, name, made.limiter)
-        for name, version in versions.items()
-        if version.decided_by == "mix" and version.if_over == "limit"
-    }
-    return replace(sounds, itself={**sounds.itself, **again})
+    if made.limiter is None:
+        return sounds
+    asking = [v.name for v in versions.values() if v.decided_by == "mix" and v.if_over == "limit"]
+    again = {name: _limited_again(sounds, name, made.limiter) for name in asking}
+    return replace(sounds, itself={**sounds.itself, **{k: v for k, v in again.items() if v is not None}})
 
 
-def _limited_again(sounds: Sounds, name: str, limiter: Limiter | None) -> Scratch:
-    """A version, held under the ceiling by a limiter of its own where the mix has one."""
+def _limited_again(sounds: Sounds, name: str, limiter: Limiter) -> Scratch | None:
+    """A version, held under the ceiling by a limiter of its own; none where it is under it already."""
     sound = Scratch((2,), sounds.mix.folder)
-    carried = next(each for each in sounds.carried if name in each.plan.loose)
+    carried = next(each for each in sounds.carried if name in each.plan.versions)
     for at, frames in spans(0, carried.lanes.frames, carried.plan.lanes):
         mix, lanes = sounds.mix.read(at, frames), carried.lanes.read(at, frames)
-        sound.append(combined(mix, lanes, carried.plan.loose[name]))
-    if limiter is None:
-        return sound
+        sound.append(combined(mix, lanes, carried.plan.versions[name]))
+    peak = true_peak_dbtp(sound.read, sound.frames)
+    if peak is None or peak <= limiter.ceiling_dbtp:
+        return None
     return _turned_down(limited(sound, limiter, sounds.rate_hz), limiter.ceiling_dbtp)
 
 

@@ -29,13 +29,13 @@ class Pass:
     """One streaming run with contributions in lanes, and what is made of them.
 
     `wholes` are pieces that add up to the mix, `singles` stand for themselves, both by their delivery;
-    `loose` are versions that are not written as they stand, by their name.
+    `versions` are all that keep the decisions of the mix, by their name.
     """
 
     lane_of: Mapping[str, int]
     wholes: Mapping[int, tuple[tuple[Piece, ...], ...]] = field(default_factory=dict)
     singles: Mapping[int, tuple[Piece, ...]] = field(default_factory=dict)
-    loose: Mapping[str, Piece] = field(default_factory=dict)
+    versions: Mapping[str, Piece] = field(default_factory=dict)
     bends_apart: bool = False
 
     @property
@@ -100,12 +100,11 @@ def _plan_pass(song: Song, items: Mapping[int, Delivery]) -> Pass:
     }
     singles = {}
     for n, many in versions.items():
-        kept = [pieces[v.name] for v in many if v.decided_by == "mix" and v.if_over != "limit"]
+        kept = [pieces[v.name] for v in many if v.decided_by == "mix"]
         shares = [p for p in kept if set(p.gains.values()) == {1.0} and set(p.gains) <= heard]
         wholes[n] = list(_with_rests(shares, heard))
         singles[n] = tuple(p for p in kept if p not in shares)
-    loose = {name: pieces[name] for name, v in carried.items() if v.compare or v.if_over == "limit"}
-    return Pass(lane_of, {n: tuple(many) for n, many in wholes.items()}, singles, loose)
+    return Pass(lane_of, {n: tuple(many) for n, many in wholes.items()}, singles, pieces)
 
 
 def _lanes(
@@ -123,6 +122,7 @@ def _lanes(
         kind = (
             tuple(next((b for b, held in made.items() if name in held), None) for made in stems),
             tuple(gains.get(name, 0.0) for gains in versions),
+            song.buses[name].is_spare,
         )
         lane_of[name] = lane_of_kind.setdefault(kind, len(lane_of_kind) + 1)
     return lane_of

@@ -110,7 +110,8 @@ def _sample_peaks(sounds: Sounds, numbers: set[int]) -> dict[str, tuple[float, R
     found = {MIX: (_sample_peak(sounds.mix), _of(sounds.mix))}
     found |= {name: (_sample_peak(sound), _of(sound)) for name, sound in sounds.itself.items()}
     for each in sounds.carried:
-        pieces = {piece.name: piece for piece in _pieces(each.plan.wholes, each.plan.singles, numbers)}
+        every = _pieces(each.plan.wholes, each.plan.singles, numbers)
+        pieces = {piece.name: piece for piece in every if piece.name not in sounds.itself}
         peaks = dict.fromkeys(pieces, 0.0)
         for at, frames in spans(0, each.lanes.frames if pieces else 0, each.plan.lanes):
             mix, lanes = sounds.mix.read(at, frames), each.lanes.read(at, frames)
@@ -134,7 +135,7 @@ def _versions(sounds: Sounds, numbers: set[int], names: AbstractSet[str]) -> Ite
     """Versions in a set, each with the way to read it."""
     for each in sounds.carried:
         for piece in _pieces(each.plan.wholes, each.plan.singles, numbers):
-            if piece.name in names:
+            if piece.name in names and piece.name not in sounds.itself:
                 yield piece.name, _piece_of(sounds.mix, each.lanes, piece)
     for name in names & set(sounds.itself):
         yield name, _of(sounds.itself[name])

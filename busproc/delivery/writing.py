@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from busproc.delivery.labels import Labels
 from busproc.delivery.orders import Delivery
 from busproc.delivery.prints import MIX, Print
+from busproc.delivery.shares import Piece
 from busproc.delivery.sounds import Sounds, combined, spans
 from busproc.delivery.trims import Trim
 from busproc.errors import RenderError
@@ -124,26 +125,31 @@ Block = tuple[tuple[int, str], NDArray[Any]]
 
 def _blocks(sounds: Sounds, form: Format, at: int, frames: int, numbers: set[int]) -> Iterator[Block]:
     """The next block of every file: the mix, pieces that add up to it, all others."""
-    is_float = form.delivery.bits == "32_float"
     mix = sounds.mix.read(at, frames) * form.gain
-    stored = mix if is_float else form.whole(mix, at, 0)
-    for number in numbers:
-        yield (number, MIX), stored
+    stored = mix if form.delivery.bits == "32_float" else form.whole(mix, at, 0)
+    yield from (((number, MIX), stored) for number in numbers)
     for each in sounds.carried:
         mine = [n for n in numbers if each.plan.wholes.get(n) or each.plan.singles.get(n)]
-        if not mine:
-            continue
-        lanes = each.lanes.read(at, frames) * form.gain
+        lanes = each.lanes.read(at, frames) * form.gain if mine else mix[:, None]
         for number in mine:
-            for whole in each.plan.wholes.get(number, ()):
-                made = [combined(mix, lanes, piece) for piece in whole]
-                shared: list[NDArray[Any]] = [*made] if is_float else [*_shared(made, stored, form)]
-                yield from (((number, p.name), block) for p, block in zip(whole, shared, strict=True))
-            for piece in each.plan.singles.get(number, ()):
+            singles = [p for p in each.plan.singles.get(number, ()) if p.name not in sounds.itself]
+            for piece in singles:
                 yield (number, piece.name), _alone(combined(mix, lanes, piece), piece.name, form, at)
+            for whole in each.plan.wholes.get(number, ()):
+                for piece, block in zip(whole, _whole(whole, mix, lanes, stored, form), strict=True):
+                    if piece.name not in sounds.itself:
+                        yield (number, piece.name), block
     for name, sound in sounds.itself.items():
         block = _alone(sound.read(at, frames) * form.gain, name, form, at)
         yield from (((number, name), block) for number in numbers)
+
+
+def _whole(
+    pieces: tuple[Piece, ...], mix: Audio, lanes: Audio, stored: NDArray[Any], form: Format
+) -> list[NDArray[Any]]:
+    """The next block of pieces that add up to the mix, as it is stored."""
+    made = [combined(mix, lanes, piece) for piece in pieces]
+    return [*made] if form.delivery.bits == "32_float" else [*_shared(made, stored, form)]
 
 
 def _shared(pieces: list[Audio], mix: NDArray[Any], form: Format) -> list[NDArray[np.int32]]:
@@ -151,7 +157,7 @@ def _shared(pieces: list[Audio], mix: NDArray[Any], form: Format) -> list[NDArra
     addends = np.stack(pieces, axis=1) * form.full_scale
     shared = np.empty(addends.shape, np.int32)
     if share_out(addends, mix, shared):
-        raise RenderError("stems are silent where the mix is not; please report this with the session")
+        raise RenderError("the stems do not add up to the mix; please report this with the session")
     return [np.ascontiguousarray(shared[:, k]) for k in range(len(pieces))]
 
 

@@ -14,7 +14,7 @@ def share_out(addends: NDArray[np.float64], sums: NDArray[np.int32], shared: NDA
 
     Each is rounded to the nearest; what the sum then lacks is given, one step at a time, to the addend
     that is furthest off in that direction (the first of equals), and never to one that is exactly zero.
-    Returns how many steps could not be given because every addend was zero.
+    Returns how many steps were not given, because every addend was zero or they do not add up at all.
     Source: the method of largest remainders (textbook), for every frame and channel.
     """
     frames, count, channels = addends.shape
@@ -28,7 +28,7 @@ def share_out(addends: NDArray[np.float64], sums: NDArray[np.int32], shared: NDA
                 shared[n, k, c] = whole
                 lacking -= whole
                 sounding += addends[n, k, c] != 0.0
-            if sounding == 0:
+            if sounding == 0 or abs(lacking) > sounding + 2:
                 left_over += int(abs(lacking))
                 continue
             step = 1 if lacking > 0 else -1

@@ -107,9 +107,9 @@ def spectrum(
 
 
 def _where_level(curve: Curve) -> Audio:
-    """Values of a curve in its dips, and where it is flat on both sides: on plateaus, not on slopes."""
+    """Values of a curve in its dips and on its tops, and where it is flat: on plateaus, not on slopes."""
     before, after = np.diff(curve.y)[:-1], np.diff(curve.y)[1:]
     steepest = np.maximum(np.abs(before), np.abs(after)) / np.diff(np.log2(curve.x))[1:]
-    level = (steepest < LEVEL_DB_PER_OCTAVE) | ((before <= 0) & (after >= 0))
+    level = (steepest < LEVEL_DB_PER_OCTAVE) | ((before <= 0) & (after >= 0)) | ((before >= 0) & (after <= 0))
     values: Audio = curve.y[1:-1]
     return values[level & (values > LOWEST_DB)]

@@ -68,3 +68,10 @@ def test_where_all_are_silent_and_the_sum_is_not_it_says_how_much_is_left_over()
 def test_the_first_of_equals_gets_the_step():
     out, _ = shared(np.full((1, 3, 1), 0.25), np.array([[1]], np.int32))
     assert out[0, :, 0].tolist() == [1, 0, 0]
+
+
+def test_addends_that_do_not_add_up_are_left_as_they_are_and_told():
+    addends = addends_of(3)[:5]
+    out, left = shared(addends, np.full((5, 2), 1_000_000, np.int32))
+    np.testing.assert_array_equal(out, np.rint(addends))
+    assert left > 9_000_000

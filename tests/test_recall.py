@@ -156,8 +156,8 @@ def test_where_no_cause_is_known_that_is_said(copies):
     changed(delivery / "delivery.json", lambda document: document.update(song="Another"))
     assert in_words(recall(delivery, stems)).splitlines() == [
         f"1 of {len(held(delivery))} files did not come out the same",
-        "differs        delivery.json",
         "begins at      no stage: by the figures of the log, each did what it did",
+        "differs        delivery.json",
         "no cause is known: files, inputs, settings and versions are the same; please report this",
     ]
 

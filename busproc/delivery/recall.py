@@ -99,17 +99,24 @@ def recall(
         return _compared(folder, then, log, printed)
 
 
+SHOWN = 8
+"""More files than this are counted and not named."""
+
+
 def in_words(recalled: Recalled) -> str:
-    """One line where all is the same; else which files differ, and all that may be the cause."""
+    """One line where all is the same; else all that may be the cause, and which files differ."""
     if recalled.is_same:
         return f"all {recalled.files} files came out the same, byte for byte"
+    differing = list(recalled.differing)
+    if len(differing) > SHOWN:
+        differing[SHOWN:] = [f"and {len(differing) - SHOWN} more"]
     rows = {
-        "differs": recalled.differing,
         "changed since": [f"{name} is not as it was delivered" for name in recalled.touched],
         "input": [input_in_words(each) for each in recalled.inputs],
         "setting": [change_in_words(each) for each in recalled.settings],
         "made with": [version_in_words(*each) for each in recalled.made_with.items()],
         "begins at": [recalled.begins_at or "no stage: by the figures of the log, each did what it did"],
+        "differs": differing,
     }
     known = recalled.touched or recalled.inputs or recalled.settings or recalled.made_with
     lines = [f"{key:15}{row}" for key, told in rows.items() for row in told]

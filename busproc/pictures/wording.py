@@ -18,7 +18,7 @@ def chain_in_words(chain: Chain, rate_hz: int) -> str:
     heads = [f"{where}  {headline(stage)}" for where, _, stage in in_order(chain.placed())]
     width = max(map(len, heads), default=0)
     lines = [
-        f"{head:{width}}  {stage_in_words(stage)}"
+        f"{head:{width}}  {all_in_words(stage)}"
         for head, (*_, stage) in zip(heads, in_order(chain.placed()), strict=True)
     ]
     told = [text for text in (chain.title, chain.purpose, rate_in_words(chain, rate_hz)) if text]
@@ -48,6 +48,16 @@ def _wanted(when: Condition) -> str:
 def stage_in_words(stage: Stage) -> str:
     """What a stage is set to, in a line."""
     return settings_in_words(stage) or "as by default"
+
+
+def all_in_words(stage: Stage) -> str:
+    """All that a stage is set to, in a line; what is off or empty is left out."""
+    told = [
+        _in_words(field.alias or key, value)
+        for key, field in type(stage).model_fields.items()
+        if key not in ELSEWHERE and (value := getattr(stage, key)) not in (None, ()) and value is not False
+    ]
+    return ", ".join(filter(None, told)) or "nothing to set"
 
 
 def settings_in_words(settings: Settings) -> str:

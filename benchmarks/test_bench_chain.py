@@ -25,8 +25,8 @@ from benchmarks.yardsticks import (
     report,
     stage_on_lanes,
 )
-from busproc.stages.base import Context
 from busproc.stages.compressor import Compressor
+from busproc.stages.context import Context
 from busproc.stages.eq import Eq, Shaped
 from busproc.stages.limiter import Limiter
 from busproc.stages.saturator import Saturator

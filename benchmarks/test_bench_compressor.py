@@ -18,8 +18,9 @@ from benchmarks.yardsticks import (
     report,
     stage_on_lanes,
 )
-from busproc.stages.base import Context, Heard
+from busproc.stages.base import Heard
 from busproc.stages.compressor import Compressor
+from busproc.stages.context import Context
 
 
 def numbers():

@@ -19,7 +19,7 @@ from benchmarks.yardsticks import (
     stage_on_lanes,
 )
 from busproc.kernels import limit, oversample
-from busproc.stages.base import Context
+from busproc.stages.context import Context
 from busproc.stages.limiter import FACTOR, Limiter
 
 STREAMING = Limiter(verify=False)

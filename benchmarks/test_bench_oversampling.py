@@ -22,7 +22,8 @@ from benchmarks.yardsticks import (
     report,
 )
 from busproc.kernels import oversample, shape
-from busproc.stages.base import Context, Heard
+from busproc.stages.base import Heard
+from busproc.stages.context import Context
 from busproc.stages.saturator import Saturator
 
 DRIVE, MIX = 10 ** (12 / 20), 0.8

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busproc.stages.base import Context
+from busproc.stages.context import Context
 
 RATE_HZ = 48000
 SECONDS = 30

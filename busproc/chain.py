@@ -13,7 +13,8 @@ from busproc.errors import InputError
 from busproc.jsonfile import load_settings
 from busproc.settings import Settings
 from busproc.stages import AnyStage
-from busproc.stages.base import Audio, Context, Key, Stage
+from busproc.stages.base import Audio, Key, Stage
+from busproc.stages.context import Context
 from busproc.stages.series import (
     Placed,
     SeriesPlan,

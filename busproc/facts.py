@@ -12,7 +12,8 @@ from busproc.mixing import start_graph
 from busproc.routing import plan_graph
 from busproc.run import stream
 from busproc.song import Song
-from busproc.stages.base import Audio, Context
+from busproc.stages.base import Audio
+from busproc.stages.context import Context
 from busproc.stages.series import Placed
 from busproc.studies import Announce, study_stages
 

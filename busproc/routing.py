@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from busproc.routes import MIX_BUS, Bus
 from busproc.session import Point, Ridden, Stem, Tap
 from busproc.song import Song
-from busproc.stages.base import Context, Facts
+from busproc.stages.context import Context, Facts
 from busproc.stages.gain import pan_gains
 from busproc.stages.series import Placed, SeriesPlan, plan_series
 

@@ -16,7 +16,7 @@ from busproc.jsonfile import load_settings
 from busproc.routes import MIX_BUS, Bus, Kind, route_faults, running_order
 from busproc.session import Fader, Session, Stem
 from busproc.sources import StemFile
-from busproc.stages.base import Context
+from busproc.stages.context import Context
 
 
 @dataclass(frozen=True)

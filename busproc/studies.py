@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterable, Iterator
 
 import numpy as np
 
-from busproc.stages.base import Audio, Context, Stage
+from busproc.stages.base import Audio, Stage
+from busproc.stages.context import Context
 from busproc.stages.series import Placed
 from busproc.stages.study import MeterStudy, Study
 

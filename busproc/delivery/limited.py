@@ -7,7 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from busproc.scratch import Scratch
-from busproc.stages.base import Audio, Context
+from busproc.stages.base import Audio
+from busproc.stages.context import Context
 from busproc.stages.limiter import Limiter
 from busproc.stages.series import Placed, plan_series, process_series, start_series
 from busproc.studies import study_stages

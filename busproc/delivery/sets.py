@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -52,7 +53,8 @@ def write_sets(
     labels = Labels.of(song)
     for (rate_hz, bits), prints in sets_of(list(parts), song.rate_hz).items():
         several = f"{len(prints)} files at {rate_hz} Hz, {bits} bits"
-        progress(f"writing {several if len(prints) > 1 else prints[0].path.name}", 0.0)
+        tell = partial(progress, f"writing {several if len(prints) > 1 else prints[0].path.name}")
+        tell(0.0)
         items = {each.number: each.delivery for each in prints}
         versions = {v.name: v for item in items.values() for v in wanted_versions(song.session, item)}
         sounds = _ready(made, rate_hz, versions)
@@ -60,7 +62,7 @@ def write_sets(
         trim = find_trim(sounds, items, versions, ceiling)
         here = {each: parts[each] for each in prints}
         span = cut(passage, rate_hz, sounds.mix.frames)
-        records |= dict(zip(prints, write_set(sounds, here, span, trim, labels), strict=True))
+        records |= dict(zip(prints, write_set(sounds, here, span, trim, labels, tell), strict=True))
     return [records[each] for each in parts]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -70,7 +70,12 @@ class Format:
 
 
 def write_set(
-    sounds: Sounds, prints: Mapping[Print, Path], cut: tuple[int, int], trim: Trim, labels: Labels
+    sounds: Sounds,
+    prints: Mapping[Print, Path],
+    cut: tuple[int, int],
+    trim: Trim,
+    labels: Labels,
+    tell: Callable[[float], None],
 ) -> Iterator[Record]:
     """Write the files of a set side by side, then read each back.
 
@@ -86,6 +91,8 @@ def write_set(
         Gain of all of them.
     labels
         What they say about themselves.
+    tell
+        Told how much is written, 0 to 1.
 
     Yields
     ------
@@ -108,6 +115,7 @@ def write_set(
             for key, block in _blocks(sounds, form, at, frames, {key[0] for key in writers}):
                 if key in writers:
                     writers[key].write(block)
+            tell((at + frames - first) / (last - first))
     for each, path in prints.items():
         if each.delivery.container == "flac":
             write_flac_tags(path, labels.flac(each), "busproc")

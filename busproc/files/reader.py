@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import math
 import sys
 from contextlib import ExitStack
@@ -159,7 +160,8 @@ def _open_file(path: Path) -> FileIO:
             raise AudioFileError(f"{path} is not a regular file: copy the audio into one")
         return path.open("rb", buffering=0)  # the decoder shares the position, which a buffer would hide
     except OSError as error:
-        raise AudioFileError(f"{path} cannot be opened ({error.strerror}): check its permissions") from error
+        mend = "allow more (ulimit -n)" if error.errno == errno.EMFILE else "check its permissions"
+        raise AudioFileError(f"{path} cannot be opened ({error.strerror}): {mend}") from error
 
 
 def _open_stream(path: Path, file: FileIO, chunk_map: ChunkMap) -> SequentialFile:

@@ -6,7 +6,8 @@ from typing import Any
 
 from busproc.chain import Chain
 from busproc.settings import Settings, unit_of
-from busproc.stages.base import Condition, Context, Stage
+from busproc.stages.base import Stage
+from busproc.stages.context import Condition, Context
 from busproc.studies import in_order
 
 ELSEWHERE = frozenset({"stage", "name", "when", "stages"})

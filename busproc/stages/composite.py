@@ -12,7 +12,8 @@ from pydantic import Field
 
 from busproc.measure.level import LevelTally
 from busproc.settings import Settings
-from busproc.stages.base import Audio, Context, Key, Stage
+from busproc.stages.base import Audio, Key, Stage
+from busproc.stages.context import Context
 from busproc.stages.observe import Spot
 from busproc.stages.series import (
     SeriesPlan,

@@ -20,7 +20,8 @@ from busproc.stages.ballistics import (
     keep_inside_loop,
     keep_of,
 )
-from busproc.stages.base import Audio, Context, Decider, Heard, Key, Plan, Verdict
+from busproc.stages.base import Audio, Decider, Heard, Key, Plan, Verdict
+from busproc.stages.context import Context
 from busproc.stages.observe import Totals
 from busproc.stages.side_chain import SideChain, sections_of
 from busproc.stages.study import LoudnessStudy, Study

@@ -10,7 +10,8 @@ from pydantic import Field
 
 from busproc.errors import InputError
 from busproc.stages import filters, linear_phase
-from busproc.stages.base import Audio, Context, Decider, Heard, Plan, Verdict, Word
+from busproc.stages.base import Audio, Decider, Heard, Plan, Verdict, Word
+from busproc.stages.context import Context
 from busproc.stages.dynamic_bells import Detector, MovingBells
 from busproc.stages.eq_bands import Band, Design, DynamicBell, On, Pass, Shaped
 from busproc.stages.filters import Section

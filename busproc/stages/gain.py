@@ -7,7 +7,8 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field
 
-from busproc.stages.base import Audio, Context, Decider, Heard, Plan, Verdict, Word
+from busproc.stages.base import Audio, Decider, Heard, Plan, Verdict, Word
+from busproc.stages.context import Context
 from busproc.stages.observe import Totals
 from busproc.stages.treatments import Matrix
 

@@ -11,8 +11,9 @@ from pydantic import Field
 from busproc.kernels import limit, oversample
 from busproc.measure.highest import PAD_FRAMES
 from busproc.scratch import Scratch
-from busproc.stages.base import Audio, Context, Decider, Heard, Verdict
+from busproc.stages.base import Audio, Decider, Heard, Verdict
 from busproc.stages.compressor import keep_of
+from busproc.stages.context import Context
 from busproc.stages.limiting import LimiterPlan, LimiterStudy
 from busproc.stages.observe import Totals
 from busproc.stages.study import Study

@@ -12,7 +12,8 @@ from pydantic_core import PydanticCustomError
 
 from busproc.kernels import biquad, curves, oversample, shape
 from busproc.stages import filters
-from busproc.stages.base import Audio, Context, Decider, Heard, Plan, Verdict
+from busproc.stages.base import Audio, Decider, Heard, Plan, Verdict
+from busproc.stages.context import Context
 from busproc.stages.observe import Totals
 from busproc.stages.study import LoudnessStudy
 from busproc.stages.treatments import DelayLine, Treatment

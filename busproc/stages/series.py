@@ -6,7 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from busproc.stages.base import Audio, Context, Stage
+from busproc.stages.base import Audio, Stage
+from busproc.stages.context import Context
 from busproc.stages.observe import Spot
 from busproc.stages.treatments import DelayLine
 

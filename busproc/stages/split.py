@@ -10,8 +10,9 @@ import numpy as np
 from pydantic import Field, field_validator
 
 from busproc.stages import filters
-from busproc.stages.base import Context, Stage
+from busproc.stages.base import Stage
 from busproc.stages.composite import Composite, CompositePlan, CompositeState, Level, Path
+from busproc.stages.context import Context
 from busproc.stages.convolution import Convolve
 from busproc.stages.linear_phase import BLOCK_FRAMES, taps_of
 from busproc.stages.treatments import Audio, Sections, Treatment

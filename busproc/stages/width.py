@@ -11,7 +11,8 @@ from pydantic import Field
 
 from busproc.kernels import narrow
 from busproc.stages import filters
-from busproc.stages.base import Audio, Context, Decider, Heard, Plan, Verdict, Word
+from busproc.stages.base import Audio, Decider, Heard, Plan, Verdict, Word
+from busproc.stages.context import Context
 from busproc.stages.observe import Totals
 from busproc.stages.treatments import Matrix, Sections, Treatment
 

@@ -9,8 +9,9 @@ from pydantic import ValidationError
 from busproc.jsonfile import schema_of
 from busproc.settings import Settings
 from busproc.stages import REGISTRY, AnyStage
-from busproc.stages.base import Context, Stage
+from busproc.stages.base import Stage
 from busproc.stages.composite import Composite
+from busproc.stages.context import Context
 
 RATE_HZ = 48000
 RATES_HZ = (44100, 48000, 96000, 192000)

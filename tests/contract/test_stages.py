@@ -24,7 +24,7 @@ from busproc.jsonfile import load_settings, schema_of
 from busproc.presets import load_preset, preset_names
 from busproc.settings import DIMENSIONLESS, unit_of
 from busproc.stages import REGISTRY
-from busproc.stages.base import Context
+from busproc.stages.context import Context
 from tests.contract.draw import RATES_HZ, TAGS, Holder, feed, programme, run, settings_of
 
 RESIDUE = 1e-10  # -200 dBFS

@@ -3,6 +3,7 @@
 import os
 import re
 import struct
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -256,3 +257,18 @@ def test_a_refused_file_is_closed(sound_file):
     for _ in range(3):
         refused(path)
     assert open_descriptors() == before
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the limit is set through a POSIX call")
+def test_too_many_open_files_are_told_as_that(tmp_path):
+    import resource
+
+    path = tmp_path / "a.wav"
+    sf.write(path, np.zeros((10, 2)), 48000)
+    before = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (3, before[1]))
+    try:
+        with pytest.raises(AudioFileError, match=r"Too many open files\): allow more \(ulimit -n\)"):
+            AudioReader(path)
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, before)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from busproc.chain import Chain
-from busproc.stages.base import Context
+from busproc.stages.context import Context
 
 RATE_HZ = 48000
 BLOCK_FRAMES = 4096

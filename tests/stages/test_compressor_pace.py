@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from busproc.kernels import dynamics
-from busproc.stages.base import Context
 from busproc.stages.compressor import Compressor
+from busproc.stages.context import Context
 from tests import oracles
 from tests.contract.draw import feed
 from tests.stages.probe import RATE_HZ, db, gain_curve, noise, stereo

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 import busproc
 from busproc.chain import process
 from busproc.measure.meter import Meter
-from busproc.stages.base import Context
 from busproc.stages.compressor import Compressor
+from busproc.stages.context import Context
 from tests import oracles, songs
 from tests.contract.draw import settings_of
 from tests.stages.probe import RATE_HZ, db, gain_curve, noise, sine, stereo

@@ -13,7 +13,7 @@ from scipy import signal
 from busproc.errors import InputError
 from busproc.kernels import biquad
 from busproc.stages import filters
-from busproc.stages.base import Context
+from busproc.stages.context import Context
 from busproc.stages.eq import Eq, Pass, Shaped
 from busproc.stages.eq_bands import Notch, Tilt
 from tests import oracles

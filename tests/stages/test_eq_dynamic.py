@@ -7,7 +7,7 @@ import pytest
 
 from busproc.chain import process
 from busproc.stages import eq_bands
-from busproc.stages.base import Context
+from busproc.stages.context import Context
 from busproc.stages.dynamic_bells import KNEE_DB, MovingBells
 from busproc.stages.eq import DynamicBell, Eq, Shaped
 from busproc.stages.treatments import Sections

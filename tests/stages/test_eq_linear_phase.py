@@ -9,7 +9,7 @@ from busproc.chain import process
 from busproc.errors import InputError
 from busproc.kernels import fourier
 from busproc.stages import filters, linear_phase
-from busproc.stages.base import Context
+from busproc.stages.context import Context
 from busproc.stages.convolution import Convolve
 from busproc.stages.eq import DynamicBell, Eq, Pass, Shaped
 from busproc.stages.eq_bands import Notch, Tilt

@@ -15,7 +15,7 @@ from scipy import signal
 from busproc.chain import process
 from busproc.errors import RenderError
 from busproc.kernels import limit
-from busproc.stages.base import Context
+from busproc.stages.context import Context
 from busproc.stages.limiter import Limiter
 from tests import oracles
 from tests.measure.reference_meters import needs_libebur128, open_ebur128

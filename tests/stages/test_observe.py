@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busproc.stages.base import Context
+from busproc.stages.context import Context
 from busproc.stages.eq import Eq, Shaped
 from busproc.stages.observe import WORKING_DB, GainTally
 from tests import oracles

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busproc.stages.base import Context
 from busproc.stages.compressor import Compressor
+from busproc.stages.context import Context
 from busproc.stages.gain import Gain
 from busproc.stages.limiter import Limiter
 from busproc.stages.parallel import Branch, Parallel

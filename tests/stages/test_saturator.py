@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from busproc.kernels import shape
-from busproc.stages.base import Context
+from busproc.stages.context import Context
 from busproc.stages.saturator import Saturator, harmonic_db
 from tests import oracles
 from tests.stages.probe import RATE_HZ, db, noise, second_lane, sine, stereo, streamed

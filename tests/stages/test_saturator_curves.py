@@ -11,7 +11,7 @@ import pytest
 from busproc.chain import process
 from busproc.kernels import curves
 from busproc.rendering import render
-from busproc.stages.base import Context
+from busproc.stages.context import Context
 from busproc.stages.saturator import CURVES, Bend, Bent, Saturator, harmonic_db
 from tests import oracles, songs
 from tests.stages.probe import RATE_HZ, db, noise, sine, stereo, streamed

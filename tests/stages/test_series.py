@@ -7,8 +7,8 @@ import pytest
 
 from busproc.chain import Chain
 from busproc.errors import RenderError
-from busproc.stages.base import Condition, Context
 from busproc.stages.compressor import Compressor
+from busproc.stages.context import Condition, Context
 from busproc.stages.eq import Eq
 from busproc.stages.eq_bands import Shaped
 from busproc.stages.gain import Gain

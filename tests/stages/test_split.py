@@ -11,8 +11,8 @@ from busproc.chain import Chain, process
 from busproc.errors import SettingsFileError
 from busproc.jsonfile import load_settings
 from busproc.rendering import render
-from busproc.stages.base import Context
 from busproc.stages.compressor import Compressor
+from busproc.stages.context import Context
 from busproc.stages.gain import Gain
 from busproc.stages.limiter import Limiter
 from busproc.stages.saturator import Saturator

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from busproc.kernels import narrow
-from busproc.stages.base import Context
+from busproc.stages.context import Context
 from busproc.stages.width import Width
 from tests.stages.probe import RATE_HZ, db, noise, response, second_lane, stereo, streamed
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from busproc.pictures.plot import Panel
-from busproc.stages.base import Context
 from busproc.stages.composite import PathPlan
+from busproc.stages.context import Context
 from busproc.stages.parallel import Parallel
 
 

@@ -261,7 +261,10 @@ def _written(records: list[Record]) -> list[str]:
             all_of = "" if sum((r["rate_hz"], r["bits"]) == of_set for r in records) == 1 else " with its set"
             trim = f"; turned down{all_of} by {-record['trim_db']:.2f} dB {record['trim_why']}"
         told.add(of_set)
-        lines.append(f"{record['file']}: {_levels(record['measured'])}{trim}; sha256 {record['sha256'][:12]}")
+        again = "; limited again to hold the ceiling" if record.get("limited_again") else ""
+        lines.append(
+            f"{record['file']}: {_levels(record['measured'])}{trim}{again}; sha256 {record['sha256'][:12]}"
+        )
     return lines
 
 

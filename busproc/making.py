@@ -67,16 +67,16 @@ def make(song: Song, numbers: Collection[int], folder: Path, block_frames: int, 
     facts = maker.find_facts(song)
     mix, carried, places = maker.run(song, facts, first)
     others = [maker.run(song, facts, each)[1] for each in further]
-    itself: dict[str, Scratch] = {}
+    alone: dict[str, Scratch] = {}
     compared = []
     for version in _alone(song, numbers):
         sound, bus = maker.version(song, version)
         if version.decided_by == "itself":
-            itself[version.name] = sound
+            alone[version.name] = sound
         if version.compare:
             compared.append(_compared(version, carried, sound, places[-1], bus))
     _refuse_changed(song)
-    sounds = Sounds(song.rate_hz, mix, (carried, *others), itself)
+    sounds = Sounds(song.rate_hz, mix, (carried, *others), alone)
     return Made(sounds, facts, places, _final_limiter(song), compared)
 
 

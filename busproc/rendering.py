@@ -84,6 +84,8 @@ def render(
     song = session if isinstance(session, Song) else load_session(session, allow_outside=allow_outside)
     passage = _passage(song, from_s, to_s)
     numbers = [n for n, item in enumerate(song.session.deliver) if item.what == "mix"]
+    if not numbers:
+        raise InputError('this session delivers no mix; add {"what": "mix"}, or print its versions')
     prints = plan_prints(song.session, song.buses, song.rate_hz, numbers, passage)
     folder = _folder(out_dir)
     name = plain_name(song.session.song) + part_name(passage)

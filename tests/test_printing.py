@@ -457,3 +457,58 @@ def test_numbers_of_stems_sort_by_name(tmp_path):
     files = [each["file"] for each in print_session(session, tmp_path / "out").manifest["files"][1:]]
     assert files == sorted(files)
     assert files[0] == "stems/Test_Song_001_s0_48k24.wav"
+
+
+@pytest.mark.parametrize("decided_by", ["mix", "itself"])
+def test_a_version_may_have_the_name_of_a_stem(tmp_path, decided_by):
+    """A voice alone, louder than in the mix: two files of one name in two folders, each with its own sound."""
+    louder = {"name": "voice", "only": ["voice"], "trim_db": {"voice": 3.0}, "decided_by": decided_by}
+    deliver = [{}, {"what": "stems"}, {"what": "versions"}]
+    printed = print_session(song(tmp_path, deliver=deliver, versions=[louder]), tmp_path / "out")
+    ((mix, stems),) = sums(printed.folder)
+    np.testing.assert_array_equal(sum(stems), mix)
+    stem, version = (numbers(named(printed, what)["voice"]) for what in ("stems", "versions"))
+    assert np.std(version) > 1.2 * np.std(stem)
+
+
+def test_a_version_of_another_set_does_not_turn_this_one_down(tmp_path):
+    """Decided by itself and over full scale, but asked for in floating point only."""
+    session = write_session(
+        tmp_path,
+        {"a": noise(0.2, 1, peak=0.9)},
+        versions=[{"name": "hot", "trim_db": {"a": 12.0}, "decided_by": "itself"}],
+        deliver=[{"bits": 16}, {"what": "versions", "bits": "32_float"}],
+    )
+    mix, hot = print_session(session, tmp_path / "out").manifest["files"]
+    assert mix["trim_db"] == hot["trim_db"] == 0.0
+    assert hot["measured"]["sample_peak_dbfs"] > 6
+
+
+def test_stems_of_an_earlier_delivery_that_the_song_is_now_made_of_stay(tmp_path):
+    first = print_session(song(tmp_path, deliver=[{}, {"what": "stems"}]), tmp_path / "out")
+    stems = named(first, "stems")
+    document = {
+        "format": "busproc-session/1",
+        "song": "Again",
+        "stems": [
+            {"name": name, "file": file.relative_to(first.folder).as_posix()} for name, file in stems.items()
+        ],
+    }
+    (first.folder / "again.json").write_text(json.dumps(document))
+    manifest_of_first = first.folder / "delivery.json"
+    assert manifest_of_first.exists()
+    print_session(first.folder / "again.json", first.folder, overwrite=True)
+    assert all(file.exists() for file in stems.values())
+    assert not (first.folder / "Test_Song_mix_48k24.wav").exists()
+
+
+def test_a_version_that_was_limited_again_says_so(tmp_path):
+    versions = [LOUDER, {"name": "softer", "trim_db": {"kick": -12.0}}]
+    session = song(tmp_path, deliver=[{}, {"what": "versions"}], versions=versions)
+    printed = print_session(session, tmp_path / "out")
+    told = {each["piece"]: each.get("limited_again", False) for each in printed.manifest["files"]}
+    assert told == {"mix": False, "louder": True, "softer": False}
+    words = next((tmp_path / "out").glob("*.txt")).read_text().splitlines()
+    assert [line.split(":")[0] for line in words if "limited again to hold the ceiling" in line] == [
+        "versions/Test_Song_louder_48k24.wav"
+    ]

@@ -253,3 +253,11 @@ def test_the_treatment_is_the_same_whatever_its_files_and_words_are_called(tmp_p
         (folder / f"{name}.json").write_text(json.dumps(chain | words))
         digests.append(busproc.render(session, folder / "out").decisions["treatment_sha256"])
     assert digests[0] == digests[1]
+
+
+def test_a_session_without_a_mix_has_nothing_to_render(tmp_path):
+    versions = {"versions": [{"name": "soft", "trim_db": {"a": -3.0}}], "deliver": [{"what": "versions"}]}
+    session = write_session(tmp_path, {"a": noise(0.1, 1)}, **versions)
+    with pytest.raises(busproc.InputError, match="delivers no mix"):
+        busproc.render(session, tmp_path / "out")
+    assert not (tmp_path / "out").exists()

@@ -16,45 +16,45 @@ from busproc.stages.limiter import Limiter
 WITHIN_LU = 0.02
 ALLOWED_LU = 0.1
 TRIES = 6
+MOST_GAIN_DB = 24.0
 
 
 def find_gain_db(
-    sounds: Sequence[Scratch], rates_hz: Sequence[int], limiter: Limiter, wanted: Loudness
+    sounds: Sequence[Scratch], rates_hz: Sequence[int], limiters: Sequence[Limiter], wanted: Loudness
 ) -> float:
     """Find the gain, the same for all songs.
 
     Parameters
     ----------
-    sounds, rates_hz
-        Every song as it reaches the final limiter, and its rate.
-    limiter
-        That limiter.
+    sounds, rates_hz, limiters
+        Every song as it reaches its final limiter, its rate, and that limiter.
     wanted
         What the loudness is, and of what.
 
     Raises
     ------
     RenderError
-        When the limiter cannot bring it there.
+        When the limiters cannot bring it there.
     """
-    gain_db, found = 0.0, None
+    songs = list(zip(sounds, rates_hz, limiters, strict=True))
+    gain_db, best = 0.0, None
     for _ in range(TRIES):
-        meters = [
-            _limited(sound, rate, limiter, gain_db) for sound, rate in zip(sounds, rates_hz, strict=True)
-        ]
-        found = _loudness(meters, wanted)
+        found = _loudness([_limited(*song, gain_db) for song in songs], wanted)
         if found is None:
             return 0.0
         off = wanted.target_lufs - found
         if abs(off) < WITHIN_LU:
             return gain_db
-        gain_db = round(gain_db + off, 4)
-    if found is None or abs(wanted.target_lufs - found) > ALLOWED_LU:
+        if best is None or abs(off) < abs(best[0]):
+            best = off, gain_db, found
+        gain_db = round(min(max(gain_db + off, -MOST_GAIN_DB), MOST_GAIN_DB), 4)
+    assert best is not None
+    if abs(best[0]) > ALLOWED_LU:
         raise RenderError(
-            f"target_lufs {wanted.target_lufs:g} cannot be met under {limiter.ceiling_dbtp:g} dBTP: the best "
-            f"value found is {found:.1f} LUFS"
+            f"target_lufs {wanted.target_lufs:g} cannot be met under {limiters[0].ceiling_dbtp:g} dBTP: the "
+            f"best value found is {best[2]:.1f} LUFS"
         )
-    return gain_db
+    return best[1]
 
 
 def _limited(sound: Scratch, rate_hz: int, limiter: Limiter, gain_db: float) -> Meter:

@@ -122,10 +122,9 @@ def _gain_db(record: Record, drives: list[Drive], folder: Path, progress: Progre
         for block in before_limiter(track, chain, lambda what: progress(what, 0.0)):
             sound.append(block)
         sounds.append(sound)
-    limiter = record.tracks[0].chain.stages[-1]
-    assert isinstance(limiter, Limiter)
+    limiters = [stage for track in record.tracks if isinstance(stage := track.chain.stages[-1], Limiter)]
     progress("finding the gain of the record", 0.0)
-    return find_gain_db(sounds, [track.song.rate_hz for track in record.tracks], limiter, wanted)
+    return find_gain_db(sounds, [track.song.rate_hz for track in record.tracks], limiters, wanted)
 
 
 def _as_in_record(record: Record, track: Track, drive: Drive, gain_db: float) -> Song:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from pathlib import Path
 
 from busproc.errors import InputError
@@ -17,14 +17,14 @@ def refuse_inputs(song: Song, finals: Iterable[Path]) -> None:
     InputError
         A file to be written is one of the song's own, by whatever way it is reached.
     """
-    own = {path.resolve(): path for path in _inputs(song)}
+    own = own_files(song)
     for final in finals:
         if final.resolve() in own:
             raise InputError(f"{final} is one of the song's own files; choose another folder for the results")
 
 
-def _inputs(song: Song) -> Iterator[Path]:
+def own_files(song: Song) -> set[Path]:
+    """Where the files lie that a song is made of, links followed."""
     folder = song.path.parent
-    yield song.path
-    yield from (file.path for file in song.files.values())
-    yield from (folder / bus.fader.chain for bus in song.buses.values() if bus.fader.chain is not None)
+    chains = [folder / bus.fader.chain for bus in song.buses.values() if bus.fader.chain is not None]
+    return {path.resolve() for path in (song.path, *chains, *(file.path for file in song.files.values()))}

@@ -12,7 +12,7 @@ from typing import Any
 from busproc import decisions
 from busproc.chain import BLOCK_FRAMES
 from busproc.delivery import manifest, recall_files
-from busproc.delivery.inputs import refuse_inputs
+from busproc.delivery.inputs import own_files, refuse_inputs
 from busproc.delivery.orders import plain_name
 from busproc.delivery.prints import Print, plan_prints
 from busproc.delivery.sets import write_sets
@@ -88,7 +88,7 @@ def print_session(
         last = beside.pop(manifest.NAME)
         document = manifest.build(song, log, prints, records, beside)
         last.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-    _remove_old(folder, before, {path.relative_to(folder).as_posix() for path in finals})
+    _remove_old(folder, before, {path.resolve() for path in finals} | own_files(song))
     return Printed(folder, tuple(finals), document, log)
 
 
@@ -101,12 +101,12 @@ def _listed(folder: Path) -> dict[str, str]:
         return {}
 
 
-def _remove_old(folder: Path, before: dict[str, str], now: set[str]) -> None:
-    """Take away what an earlier delivery left and this one does not write, if nobody has changed it."""
-    for name in before.keys() - now:
+def _remove_old(folder: Path, before: dict[str, str], kept: set[Path]) -> None:
+    """Take away what an earlier delivery left, is needed no more, and was changed by nobody."""
+    for name, digest in before.items():
         old = folder / name
-        inside = old.resolve().is_relative_to(folder.resolve())
-        if inside and old.is_file() and sha256_file(old) == before[name]:
+        needless = old.resolve() not in kept and old.resolve().is_relative_to(folder.resolve())
+        if needless and old.is_file() and sha256_file(old) == digest:
             old.unlink()
             if not any(old.parent.iterdir()):
                 old.parent.rmdir()

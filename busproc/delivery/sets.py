@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -73,7 +72,7 @@ def _ready(made: Made, rate_hz: int, versions: Mapping[str, Version]) -> Sounds:
         return sounds
     asking = [v.name for v in versions.values() if v.decided_by == "mix" and v.if_over == "limit"]
     again = {name: _limited_again(sounds, name, made.limiter) for name in asking}
-    return replace(sounds, itself={**sounds.itself, **{k: v for k, v in again.items() if v is not None}})
+    return sounds.with_limited({name: sound for name, sound in again.items() if sound is not None})
 
 
 def _limited_again(sounds: Sounds, name: str, limiter: Limiter) -> Scratch | None:

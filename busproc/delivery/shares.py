@@ -28,8 +28,8 @@ class Piece:
 class Pass:
     """One streaming run with contributions in lanes, and what is made of them.
 
-    `wholes` are pieces that add up to the mix, `singles` stand for themselves, both by their delivery;
-    `versions` are all that keep the decisions of the mix, by their name.
+    `wholes` are pieces that add up to the mix, `singles` (of versions only) stand for themselves, both by
+    their delivery; `versions` are all that keep the decisions of the mix, by their name.
     """
 
     lane_of: Mapping[str, int]
@@ -42,6 +42,16 @@ class Pass:
     def lanes(self) -> int:
         """How many contributions are carried apart."""
         return max(self.lane_of.values(), default=0)
+
+    def without(self, names: Collection[str]) -> Pass:
+        """The same, these versions not written: another sound takes their place."""
+
+        def unnamed(piece: Piece) -> Piece:
+            return replace(piece, name="") if piece.name in names else piece
+
+        wholes = {n: tuple(tuple(map(unnamed, whole)) for whole in self.wholes[n]) for n in self.singles}
+        singles = {n: tuple(p for p in pieces if p.name not in names) for n, pieces in self.singles.items()}
+        return replace(self, wholes={**self.wholes, **wholes}, singles=singles)
 
 
 def version_song(song: Song, version: Version) -> Song:

@@ -24,12 +24,16 @@ class Carried:
 
 @dataclass(frozen=True)
 class Sounds:
-    """All that was made, at one rate and of one length."""
+    """All that was made, at one rate and of one length.
+
+    `alone` are versions with a sound of their own, by name: decided by themselves, or `limited` again.
+    """
 
     rate_hz: int
     mix: Scratch
     carried: tuple[Carried, ...] = ()
-    itself: Mapping[str, Scratch] = field(default_factory=dict)
+    alone: Mapping[str, Scratch] = field(default_factory=dict)
+    limited: frozenset[str] = frozenset()
 
     def at_rate(self, rate_hz: int) -> Sounds:
         """The same at another sample rate."""
@@ -43,8 +47,13 @@ class Sounds:
             rate_hz,
             converted(self.mix),
             tuple(replace(each, lanes=converted(each.lanes)) for each in self.carried if each.plan.lanes),
-            {name: converted(sound) for name, sound in self.itself.items()},
+            {name: converted(sound) for name, sound in self.alone.items()},
         )
+
+    def with_limited(self, again: Mapping[str, Scratch]) -> Sounds:
+        """The same, with versions in place of which what a limiter made of them is written."""
+        carried = tuple(replace(each, plan=each.plan.without(again.keys())) for each in self.carried)
+        return replace(self, carried=carried, alone={**self.alone, **again}, limited=frozenset(again))
 
 
 def spans(first: int, last: int, lanes: int = 1) -> Iterator[tuple[int, int]]:

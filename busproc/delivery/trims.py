@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
-from collections.abc import Set as AbstractSet
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -77,15 +76,19 @@ def find_trim(
             whose = "" if name == MIX else f" in version {name!r}"
             gain_db, why = ceiling_dbtp - peak, f"to hold the ceiling of {ceiling_dbtp:g} dBTP{whose}"
     full = Trim(_rounded_down(gain_db), why, ceiling_dbtp, peaks)
-    return full if delivery.bits == "32_float" else _within_full_scale(sounds, delivery, numbers, full)
+    return (
+        full if delivery.bits == "32_float" else _within_full_scale(sounds, delivery, numbers, versions, full)
+    )
 
 
-def _within_full_scale(sounds: Sounds, delivery: Delivery, numbers: set[int], trim: Trim) -> Trim:
+def _within_full_scale(
+    sounds: Sounds, delivery: Delivery, numbers: set[int], versions: Collection[str], trim: Trim
+) -> Trim:
     assert delivery.bits != "32_float"
-    samples = _sample_peaks(sounds, numbers)
+    samples = _sample_peaks(sounds, numbers, versions)
     shares = any(each.plan.wholes.get(n) for each in sounds.carried for n in numbers)
     top = 1 - 2 / 2.0 ** (delivery.bits - 1) if shares else 1.0  # room for what is shared out
-    name, (highest, read) = max(samples.items(), key=lambda item: item[1][0])
+    name, highest, read = max(samples, key=lambda sample: sample[1])
     if highest * 10 ** (trim.gain_db / 20) <= top:
         return trim
     if delivery.if_over == "refuse":
@@ -105,20 +108,23 @@ def _within_full_scale(sounds: Sounds, delivery: Delivery, numbers: set[int], tr
     )
 
 
-def _sample_peaks(sounds: Sounds, numbers: set[int]) -> dict[str, tuple[float, Read]]:
-    """Sample peak of everything in a set, with the way to read it."""
-    found = {MIX: (_sample_peak(sounds.mix), _of(sounds.mix))}
-    found |= {name: (_sample_peak(sound), _of(sound)) for name, sound in sounds.itself.items()}
+def _sample_peaks(
+    sounds: Sounds, numbers: set[int], versions: Collection[str]
+) -> Iterator[tuple[str, float, Read]]:
+    """Sample peak of everything in a set: its name, the peak, the way to read it."""
+    yield MIX, _sample_peak(sounds.mix), _of(sounds.mix)
+    for name, sound in sounds.alone.items():
+        if name in versions:
+            yield name, _sample_peak(sound), _of(sound)
     for each in sounds.carried:
-        every = _pieces(each.plan.wholes, each.plan.singles, numbers)
-        pieces = {piece.name: piece for piece in every if piece.name not in sounds.itself}
-        peaks = dict.fromkeys(pieces, 0.0)
+        pieces = list(_pieces(each.plan.wholes, each.plan.singles, numbers))
+        peaks = [0.0] * len(pieces)
         for at, frames in spans(0, each.lanes.frames if pieces else 0, each.plan.lanes):
             mix, lanes = sounds.mix.read(at, frames), each.lanes.read(at, frames)
-            for name, piece in pieces.items():
-                peaks[name] = max(peaks[name], float(np.abs(combined(mix, lanes, piece)).max()))
-        found |= {name: (peaks[name], _piece_of(sounds.mix, each.lanes, pieces[name])) for name in pieces}
-    return found
+            for k, piece in enumerate(pieces):
+                peaks[k] = max(peaks[k], float(np.abs(combined(mix, lanes, piece)).max()))
+        for piece, peak in zip(pieces, peaks, strict=True):
+            yield piece.name, peak, _piece_of(sounds.mix, each.lanes, piece)
 
 
 def _pieces(
@@ -131,14 +137,14 @@ def _pieces(
         yield from singles.get(number, ())
 
 
-def _versions(sounds: Sounds, numbers: set[int], names: AbstractSet[str]) -> Iterator[tuple[str, Read]]:
-    """Versions in a set, each with the way to read it."""
+def _versions(sounds: Sounds, numbers: set[int], names: Collection[str]) -> Iterator[tuple[str, Read]]:
+    """Versions in a set whose peaks are to be found, each with the way to read it."""
     for each in sounds.carried:
         for piece in _pieces(each.plan.wholes, each.plan.singles, numbers):
-            if piece.name in names and piece.name not in sounds.itself:
-                yield piece.name, _piece_of(sounds.mix, each.lanes, piece)
-    for name in names & set(sounds.itself):
-        yield name, _of(sounds.itself[name])
+            yield piece.name, _piece_of(sounds.mix, each.lanes, piece)
+    for name, sound in sounds.alone.items():
+        if name in names and name not in sounds.limited:
+            yield name, _of(sound)
 
 
 def _of(sound: Scratch) -> Read:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -112,14 +112,16 @@ def write_set(
         }
         lanes = max((each.plan.lanes for each in sounds.carried), default=1)
         for at, frames in spans(first, last, lanes):
-            for key, block in _blocks(sounds, form, at, frames, {key[0] for key in writers}):
+            for key, block in _blocks(sounds, form, at, frames, prints):
                 if key in writers:
                     writers[key].write(block)
             tell((at + frames - first) / (last - first))
     for each, path in prints.items():
         if each.delivery.container == "flac":
             write_flac_tags(path, labels.flac(each), "busproc")
-        yield _record(each, path, last - first, form, trim)
+        limited = each.delivery.what == "versions" and each.piece in sounds.limited
+        again = {"limited_again": True} if limited else {}
+        yield {**_record(each, path, last - first, form, trim), **again}
 
 
 def _writer(wanted: Print, path: Path, form: Format, cut: tuple[int, int], labels: Labels) -> AudioWriter:
@@ -131,25 +133,26 @@ def _writer(wanted: Print, path: Path, form: Format, cut: tuple[int, int], label
 Block = tuple[tuple[int, str], NDArray[Any]]
 
 
-def _blocks(sounds: Sounds, form: Format, at: int, frames: int, numbers: set[int]) -> Iterator[Block]:
+def _blocks(sounds: Sounds, form: Format, at: int, frames: int, prints: Iterable[Print]) -> Iterator[Block]:
     """The next block of every file: the mix, pieces that add up to it, all others."""
+    whats = {each.number: each.delivery.what for each in prints}
     mix = sounds.mix.read(at, frames) * form.gain
     stored = mix if form.delivery.bits == "32_float" else form.whole(mix, at, 0)
-    yield from (((number, MIX), stored) for number in numbers)
+    yield from (((number, MIX), stored) for number, what in whats.items() if what == MIX)
     for each in sounds.carried:
-        mine = [n for n in numbers if each.plan.wholes.get(n) or each.plan.singles.get(n)]
-        lanes = each.lanes.read(at, frames) * form.gain if mine else mix[:, None]
+        mine = [n for n in whats if each.plan.wholes.get(n) or each.plan.singles.get(n)]
+        if not mine:
+            continue
+        lanes = each.lanes.read(at, frames) * form.gain
         for number in mine:
-            singles = [p for p in each.plan.singles.get(number, ()) if p.name not in sounds.itself]
-            for piece in singles:
-                yield (number, piece.name), _alone(combined(mix, lanes, piece), piece.name, form, at)
             for whole in each.plan.wholes.get(number, ()):
-                for piece, block in zip(whole, _whole(whole, mix, lanes, stored, form), strict=True):
-                    if piece.name not in sounds.itself:
-                        yield (number, piece.name), block
-    for name, sound in sounds.itself.items():
-        block = _alone(sound.read(at, frames) * form.gain, name, form, at)
-        yield from (((number, name), block) for number in numbers)
+                shared = _whole(whole, mix, lanes, stored, form)
+                yield from (((number, piece.name), part) for piece, part in zip(whole, shared, strict=True))
+            for piece in each.plan.singles.get(number, ()):
+                yield (number, piece.name), _alone(combined(mix, lanes, piece), piece.name, form, at)
+    for number in [number for number, what in whats.items() if what == "versions"]:
+        for name, sound in sounds.alone.items():
+            yield (number, name), _alone(sound.read(at, frames) * form.gain, name, form, at)
 
 
 def _whole(

@@ -461,7 +461,7 @@ def test_numbers_of_stems_sort_by_name(tmp_path):
 
 @pytest.mark.parametrize("decided_by", ["mix", "itself"])
 def test_a_version_may_have_the_name_of_a_stem(tmp_path, decided_by):
-    """A voice alone, louder than in the mix: two files of one name in two folders, each with its own sound."""
+    """A voice alone, louder than in the mix: two files of one name, each with its own sound."""
     louder = {"name": "voice", "only": ["voice"], "trim_db": {"voice": 3.0}, "decided_by": decided_by}
     deliver = [{}, {"what": "stems"}, {"what": "versions"}]
     printed = print_session(song(tmp_path, deliver=deliver, versions=[louder]), tmp_path / "out")

@@ -64,7 +64,7 @@ def render(
 @click.command("print")
 @click.argument("session", type=FILE)
 @click.option("--out", "out_dir", type=FILE, required=True, help="Folder for the delivery; made if missing.")
-@click.option("--overwrite", is_flag=True, help="Replace files that are there.")
+@click.option("--overwrite", is_flag=True, help="Replace what is there; an earlier delivery goes whole.")
 @click.option("--allow-outside", is_flag=True, help="Let paths in the session lead out of its folder.")
 def print_(session: Path, out_dir: Path, *, overwrite: bool, allow_outside: bool) -> None:
     """Write a whole delivery: mix, stems that add up to it, versions.

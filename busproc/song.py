@@ -5,7 +5,7 @@ from __future__ import annotations
 import graphlib
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from busproc.chain import Chain, load_chain
@@ -37,6 +37,11 @@ class Song:
     def frames(self) -> int:
         """Length: the end of the stem that ends last."""
         return max(file.end_frame for file in self.files.values())
+
+    def with_mix_bus(self, chain: Chain) -> Song:
+        """The same song with another chain on its mix bus."""
+        buses = {**self.buses, MIX_BUS: replace(self.buses[MIX_BUS], chain=chain)}
+        return replace(self, buses=buses, order=running_order(self.session, buses))
 
 
 def load_session(

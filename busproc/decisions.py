@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import hashlib
-import importlib.metadata
 import json
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 from busproc.delivery.prints import Passage
+from busproc.digests import treatment_sha256, versions_in_use
 from busproc.errors import SettingsFileError
 from busproc.jsonfile import read_object
 from busproc.making import Made
 from busproc.song import Song
 
 FORMAT = "busproc-decisions/1"
-LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "soxr")
 NEEDED = (
     "song",
     "treatment_sha256",
@@ -85,43 +83,8 @@ def build(song: Song, made: Made, deliveries: list[Record], passage: Passage | N
     }
 
 
-def versions_in_use() -> dict[str, str]:
-    """What a sound may depend on: this project and the libraries it works with."""
-    return {name: importlib.metadata.version(name) for name in ("busproc", *LIBRARIES)}
-
-
-def treatment_sha256(song: Song) -> str:
-    """One digest of all that is done to a song: settings, chains, inputs, version; not of names and words."""
-    settings = song.session.model_dump(mode="json", by_alias=True, exclude={"schema_"})
-    words = {"schema_", "title", "purpose", "not_for", "listen_for"}
-    chains = {
-        bus.place: bus.chain.model_dump(mode="json", by_alias=True, exclude=words)
-        for bus in song.buses.values()
-    }
-    return _digest(
-        {
-            "busproc": importlib.metadata.version("busproc"),
-            "session": _without_file_names(settings),
-            "chains": chains,
-            "inputs": [(file.stem.name, file.sha256) for file in song.files.values()],
-        }
-    )
-
-
-def _without_file_names(settings: Record) -> Record:
-    """A session's settings without the names of its chain files, whose contents count."""
-    kinds = ("stems", "groups", "returns")
-    faders = {kind: [fader | {"chain": None} for fader in settings[kind]] for kind in kinds}
-    return {**settings, **faders, "mix_bus": {}}
-
-
 def _numbers(found: Mapping[str, Any]) -> Record:
     return {name: value for name, value in found.items() if isinstance(value, int | float | None)}
-
-
-def _digest(document: Any) -> str:
-    text = json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def to_json(document: Record) -> str:

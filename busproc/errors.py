@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from pathlib import Path
+    from typing import Self
 
 
 class BusprocError(Exception):
@@ -32,6 +33,10 @@ class SettingsFileError(InputError):
         self.faults = faults
         count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
         super().__init__("\n".join([f"{path}: {count}", *(f"  {fault}" for fault in faults)]))
+
+    def __reduce__(self) -> tuple[type[Self], tuple[Path | str, list[str]]]:
+        """Pickled by what it was made from, so that it arrives whole from another process."""
+        return type(self), (self.path, self.faults)
 
 
 class AudioFileError(InputError):

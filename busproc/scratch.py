@@ -6,7 +6,7 @@ import tempfile
 import weakref
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Self
+from typing import IO, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,8 @@ class Scratch:
         Shape of one frame.
     folder
         Where the file lies; the system's temporary folder by default.
+    saved
+        A file that `save` has made, to be read instead.
 
     Raises
     ------
@@ -33,12 +35,20 @@ class Scratch:
         When the disk is full.
     """
 
-    def __init__(self, shape: tuple[int, ...] = (), folder: Path | None = None) -> None:
-        self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed with the object
+    def __init__(
+        self, shape: tuple[int, ...] = (), folder: Path | None = None, *, saved: Path | None = None
+    ) -> None:
+        self._file: IO[bytes] = saved.open("rb") if saved else tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed with the object
         self._closed_with = weakref.finalize(self, self._file.close)
         self.shape, self.folder = shape, folder or Path(tempfile.gettempdir())
         self._bytes = 8 * int(np.prod(shape, dtype=int))
-        self.frames = 0
+        self.frames = saved.stat().st_size // self._bytes if saved else 0
+
+    def save(self, path: Path) -> None:
+        """Put everything in a file of its own."""
+        with path.open("wb") as file:
+            for _, block in self.blocks():
+                file.write(block.tobytes())
 
     def __enter__(self) -> Self:
         return self

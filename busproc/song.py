@@ -38,10 +38,15 @@ class Song:
         """Length: the end of the stem that ends last."""
         return max(file.end_frame for file in self.files.values())
 
-    def with_mix_bus(self, chain: Chain) -> Song:
-        """The same song with another chain on its mix bus."""
-        buses = {**self.buses, MIX_BUS: replace(self.buses[MIX_BUS], chain=chain)}
-        return replace(self, buses=buses, order=running_order(self.session, buses))
+    def with_mix_bus(self, chain: Chain, file: str | None = None) -> Song:
+        """The same song with another chain on its mix bus, and the name of its file where that is another."""
+        before = self.buses[MIX_BUS]
+        name = file or before.fader.chain
+        mix_bus = replace(before, chain=chain, fader=before.fader.model_copy(update={"chain": name}))
+        buses = {**self.buses, MIX_BUS: mix_bus}
+        named = self.session.mix_bus.model_copy(update={"chain": name})
+        session = self.session.model_copy(update={"mix_bus": named})
+        return replace(self, session=session, buses=buses, order=running_order(session, buses))
 
 
 def load_session(
@@ -183,13 +188,8 @@ class _Loader:
         return next(iter(rates), 48000)
 
     def _check_plans(self, buses: dict[str, Bus], rate_hz: int) -> None:
-        """Filters that cannot run at this rate are told with the rest, not when the render has begun."""
         for bus in buses.values():
-            for where, stage in bus.chain.placed():
-                try:
-                    stage.plan(Context(rate_hz, facts=None))
-                except InputError as error:
-                    self._fault(f"{bus.chain_path}: {where}", str(error))
+            self.faults += [f"{bus.chain_path}: {fault}" for fault in plan_faults(bus.chain, rate_hz)]
 
     def _place(self, infos: dict[str, AudioInfo], rate_hz: int, origin: float) -> dict[str, StemFile]:
         files = {}
@@ -221,6 +221,15 @@ class _Loader:
             if bus.only_keys and bus.name not in listened
         ]
         return tuple(notes)
+
+
+def plan_faults(chain: Chain, rate_hz: int) -> Iterator[str]:
+    """Stages that cannot run at a rate, told with the rest and not when the render has begun."""
+    for where, stage in chain.placed():
+        try:
+            stage.plan(Context(rate_hz, facts=None))
+        except InputError as error:
+            yield f"{where}: {error}"
 
 
 def _clock_notes(infos: dict[str, AudioInfo], session: Session, origin_s: float) -> Iterator[str]:

@@ -29,7 +29,7 @@ def study_stages(
     hear
         Gives the bus `(frames, 2)` behind the stages it is given, from the song's start, in blocks.
     announce
-        Told what is being done.
+        Told what is being done, again and again while it is.
     """
     for where, before, stage in in_order(placed):
         context = here.at(where)
@@ -44,9 +44,9 @@ def study_stages(
 
 
 def _run(study: Study, context: Context, taps: list[Iterable[Audio]], announce: Announce) -> None:
-    announce(f"listening to the song before {context.place}")
     nothing = np.zeros((0, 2))  # a tap behind a late stage may come in other blocks, and in one more
     for blocks in itertools.zip_longest(*taps, fillvalue=nothing):
+        announce(f"listening to the song before {context.place}")
         study.feed(blocks[0], blocks[1] if len(blocks) > 1 else None)
     assert isinstance(context.facts, dict)
     context.facts.setdefault(context.place, {}).update(study.facts())

@@ -76,7 +76,7 @@ def entrance_of(song: Song, folder: Path, announce: Announce, chains: Iterable[C
     folder
         Where the sounds lie meanwhile.
     announce
-        Told what is being done.
+        Told what is being done, again and again while it is.
     chains
         What will be heard behind it: their keys are made too, and as much beyond the end as they look ahead.
     """
@@ -94,9 +94,9 @@ def entrance_of(song: Song, folder: Path, announce: Announce, chains: Iterable[C
     total = late + frames + max((_latency_frames(chain, song.rate_hz) for chain in chains), default=0)
 
     def spooled(plan: GraphPlan) -> Scratch:
-        announce(f"mixing {plan.buses[-1].bus.name}")
         sound, at = Scratch((2,), folder), late - plan.latency_frames
         for block in run(plan, start_graph(plan, watched=False), BLOCK_FRAMES, total - at):
+            announce(f"mixing {plan.buses[-1].bus.name}")
             sound.write(at, block[:, 0])
             at += len(block)
         return sound
@@ -113,6 +113,7 @@ def through(
     *,
     place: str = MIX_BUS,
     watched: bool = False,
+    goes_on: bool = False,
     announce: Announce = lambda _: None,
 ) -> Passed:
     """Take a whole sound through stages, latency taken out.
@@ -126,9 +127,11 @@ def through(
     place
         How the log calls the bus.
     watched
-        Whether what each stage did is wanted; what rings beyond the end is then left out.
+        Whether what each stage did is wanted.
+    goes_on
+        Whether further stages will hear it: what rings beyond the end is kept for them.
     announce
-        Told what is being done.
+        Told what is being done, again and again while it is.
 
     Returns
     -------
@@ -152,8 +155,9 @@ def through(
     plan = plan_series(placed, here)
     late, frames = entrance.late_frames + plan.latency_frames, _end(plan, entrance)
     state, out = start_series(plan, 1, watched=watched), Scratch((2,), entrance.sound.folder)
-    beyond = 0 if watched else max(0, entrance.sound.frames - late - frames)
+    beyond = max(0, entrance.sound.frames - late - frames) if goes_on else 0
     for block in _run(plan, state, entrance, late + frames + beyond):
+        announce(f"taking the song through {place}")
         out.append(block)
     left = replace(entrance, sound=out, frames=frames, late_frames=late)
     return Passed(left, facts, record_series(plan, state) if watched else [])

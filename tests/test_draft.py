@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ import soundfile as sf
 from click.testing import CliRunner
 
 from busproc.cli import main
-from busproc.draft import WORDS, draft_session
+from busproc.draft import WORDS, draft_session, find_stems
 from busproc.errors import InputError
 from busproc.song import load_session
 
@@ -67,6 +68,16 @@ def test_a_sub_folder_is_a_group(tmp_path):
     assert session["groups"] == [{"name": "Low End"}]
 
 
+def test_the_group_of_a_sub_folder_loses_its_number(tmp_path):
+    session = draft(tmp_path, "01 Low End/kick.wav", "01 Low End/tuba.wav", "voice.wav")
+    assert session["groups"] == [{"name": "Low End"}]
+
+
+def test_a_sub_folder_of_all_stems_says_nothing(tmp_path):
+    session = draft(tmp_path, "Stems/kick.wav", "Stems/snare.wav", "Stems/flute.wav")
+    assert groups_in(session) == {"kick": "drums", "snare": "drums", "flute": None}
+
+
 @pytest.mark.parametrize("group", WORDS)
 def test_words_in_a_name_lead_to_a_group(tmp_path, group):
     first, second, *_ = WORDS[group].split()
@@ -74,6 +85,12 @@ def test_words_in_a_name_lead_to_a_group(tmp_path, group):
     assert list(groups_in(session).values()).count(group) == 2
     assert groups_in(session)["xyz"] is None
     assert session["groups"] == [{"name": group}]
+
+
+def test_words_may_have_an_s_behind(tmp_path):
+    session = draft(tmp_path, "Kicks.wav", "Hi-Hats.wav", "Basses.wav", "Violas 1.wav", "string_2.wav")
+    expected = {"Kicks": "drums", "Hi-Hats": "drums", "Basses": None, "Violas 1": "strings"}
+    assert groups_in(session) == expected | {"string_2": "strings"}
 
 
 def test_no_word_leads_to_two_groups():
@@ -175,3 +192,38 @@ def test_what_cannot_be_used_is_left_out_and_named(tmp_path, monkeypatch):
     assert "bounce.mp3 is lossy" in told[0]
     assert "surround.wav" in told[1]
     assert "6 channels" in told[1]
+
+
+def test_of_files_of_one_name_side_by_side_one_is_taken(tmp_path):
+    """kick.wav beside kick.flac is one sound twice; drums/kick.wav is another."""
+    folder_of(tmp_path, "kick.flac", "kick.wav", "kick.aif", "drums/kick.wav", "kick.top.wav", "hat.flac")
+    files, infos, left_out = find_stems(tmp_path)
+    names = ["drums/kick.wav", "hat.flac", "kick.top.wav", "kick.wav"]
+    assert [file.relative_to(tmp_path).as_posix() for file in files] == names
+    assert [info.path for info in infos] == files
+    assert left_out == [
+        f"{tmp_path / name} is by its name the same sound as kick.wav beside it"
+        for name in ("kick.aif", "kick.flac")
+    ]
+
+
+def test_of_files_of_one_name_the_one_that_can_be_used_is_taken(tmp_path):
+    folder_of(tmp_path, "kick.flac")
+    (tmp_path / "kick.wav").write_text("no audio")
+    files, _, left_out = find_stems(tmp_path)
+    assert files == [tmp_path / "kick.flac"]
+    assert [line.partition(" is ")[0] for line in left_out] == [str(tmp_path / "kick.wav")]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere names are Unicode")
+def test_a_name_that_is_no_text_is_left_out(tmp_path):
+    folder_of(tmp_path, "kick.wav", "snare.wav").joinpath("snare.wav").rename(tmp_path / "sn\udce4re.wav")
+    files, _, left_out = find_stems(tmp_path)
+    assert files == [tmp_path / "kick.wav"]
+    assert r"sn\udce4re.wav' is no UTF-8 text" in left_out[0]
+
+
+def test_what_is_hidden_is_not_named_either(tmp_path):
+    folder_of(tmp_path, "kick.wav")
+    (tmp_path / "._bounce.mp3").write_bytes(b"")
+    assert find_stems(tmp_path)[2] == []

@@ -75,6 +75,6 @@ def test_a_part_of_a_chain_goes_on_where_another_has_ended(tmp_path):
     chain = song.buses["mix_bus"].chain
     placed = chain.placed()
     entrance = entrance_of(song, tmp_path, lambda _: None, [chain])
-    before = through(placed[:3], entrance).left
+    before = through(placed[:3], entrance, goes_on=True).left
     after = through(placed[3:], before)
     np.testing.assert_array_equal(whole(after), whole(through(placed, entrance)))

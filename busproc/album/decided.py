@@ -11,7 +11,7 @@ Log = dict[str, Any]
 TENTHS = 10
 
 
-def dynamics(log: Log) -> list[dict[str, Any]]:
+def dynamics(decisions: list[Log]) -> list[dict[str, Any]]:
     """Reduction of every stage that turns the level of the mix bus: percentiles, and second by second."""
     return [
         {
@@ -20,34 +20,35 @@ def dynamics(log: Log) -> list[dict[str, Any]]:
             "percentile_95_db": record["did"]["percentile_95_db"],
             "reduction_db_each_s": _each_second(record["did"]["reduction_db_10_per_s"]),
         }
-        for name, record in _told_apart(log)
+        for name, _, record in told_apart(decisions)
         if "percentile_95_db" in record.get("did", {})
     ]
 
 
-def in_words(log: Log) -> list[dict[str, str]]:
+def in_words(decisions: list[Log]) -> list[dict[str, str]]:
     """What each stage of the mix bus did and why, in the order of the chain."""
     return [
         {"name": name, "stage": record["stage"], "verdict": record["verdict"], "why": record["why"]}
-        for name, record in _told_apart(log)
+        for name, _, record in told_apart(decisions)
     ]
 
 
-def _told_apart(log: Log) -> Iterator[tuple[str, Log]]:
-    """Every stage of the mix bus; a name that came before gets a number, the same in every song."""
+def told_apart(decisions: list[Log]) -> Iterator[tuple[str, str, Log]]:
+    """Every stage by name and path; a name that came before gets a number, the same in every song."""
     times: Counter[str] = Counter()
-    for name, record in _stages(log["places"][-1]["decisions"]):
+    for name, path, record in _stages(decisions):
         times[name] += 1
-        yield name if times[name] == 1 else f"{name} {times[name]}", record
+        yield name if times[name] == 1 else f"{name} {times[name]}", path, record
 
 
-def _stages(records: list[Log], within: str = "") -> Iterator[tuple[str, Log]]:
-    """Every stage with the name it goes by, those in branches after the stage that holds them."""
-    for record in records:
-        name = record.get("name", record["stage"])
-        yield f"{name}{within}", record
+def _stages(records: list[Log], within: str = "", under: str = "") -> Iterator[tuple[str, str, Log]]:
+    """Every stage with its name and path, those in branches after the stage that holds them."""
+    for n, record in enumerate(records):
+        name, path = record.get("name", record["stage"]), f"{under}stages[{n}]"
+        yield f"{name}{within}", path, record
         for branch in record.get("branches", []):
-            yield from _stages(branch["decisions"], f" in {name}.{branch['step']}{within}")
+            step = branch["step"]
+            yield from _stages(branch["decisions"], f" in {name}.{step}{within}", f"{path}.{step}.")
 
 
 def _each_second(tenths: list[float]) -> dict[str, list[float]]:

@@ -14,7 +14,7 @@ from busproc.delivery.orders import plain_name
 from busproc.errors import SettingsFileError
 from busproc.jsonfile import load_settings
 from busproc.routes import MIX_BUS
-from busproc.song import Song, load_session
+from busproc.song import Song, load_session, plan_faults
 from busproc.stages.limiter import Limiter
 
 MOST_ON_A_REEL = 99
@@ -113,11 +113,21 @@ def _track(
     except SettingsFileError as error:
         faults += [f"{where}.session = {entry.session}: {fault}" for fault in error.faults]
         return []
-    session = song.session.model_copy(update={"deliver": album.deliver})
-    buses = {**song.buses, MIX_BUS: replace(song.buses[MIX_BUS], chain=chain)}
-    wrong = order_faults(session, buses, song.rate_hz)
+    wrong = [f"chain = {album.chain}: {fault}" for fault in _chain_faults(song, chain)]
+    if not wrong:
+        song = song.with_mix_bus(chain, album.chain)
+        song = replace(song, session=song.session.model_copy(update={"deliver": album.deliver}))
+        wrong += order_faults(song.session, song.buses, song.rate_hz)
     faults += [f"{where}: {fault}" for fault in wrong]
-    return [Track(number, entry, replace(song, session=session, buses=buses), chain)]
+    return [Track(number, entry, song, chain)]
+
+
+def _chain_faults(song: Song, chain: Chain) -> Iterator[str]:
+    """What keeps a song from running the shared chain: its rate, or names that it has not."""
+    yield from plan_faults(chain, song.rate_hz)
+    for place, key in chain.key_inputs():
+        if key.source == MIX_BUS or key.source not in song.buses:
+            yield f"{place}.from: {key.source!r} is not a stem, group or return of this song"
 
 
 def _reel_faults(album: Album, tracks: list[Track]) -> Iterator[str]:

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-import numpy as np
+from collections.abc import Callable
+from pathlib import Path
 
 from busproc.album.settings import Loudness
+from busproc.chain import Chain
 from busproc.delivery.limited import limited
 from busproc.errors import RenderError
-from busproc.measure.meter import Meter, loudness_of
+from busproc.files import atomic_files
+from busproc.measure.meter import Meter
+from busproc.progress import Progress
 from busproc.scratch import Scratch
+from busproc.song import Song
 from busproc.stages.limiter import Limiter
+from busproc.through import entrance_of, through
 
 WITHIN_LU = 0.02
 ALLOWED_LU = 0.1
@@ -20,26 +24,27 @@ MOST_GAIN_DB = 24.0
 
 
 def find_gain_db(
-    sounds: Sequence[Scratch], rates_hz: Sequence[int], limiters: Sequence[Limiter], wanted: Loudness
+    loudness_at: Callable[[float], float | None], wanted: Loudness, ceiling_dbtp: float
 ) -> float:
     """Find the gain, the same for all songs.
 
     Parameters
     ----------
-    sounds, rates_hz, limiters
-        Every song as it reaches its final limiter, its rate, and that limiter.
+    loudness_at
+        Gives the loudness that counts (LUFS; None for silence) behind a gain in dB.
     wanted
-        What the loudness is, and of what.
+        What the loudness is to be.
+    ceiling_dbtp
+        Of the limiters, for the error.
 
     Raises
     ------
     RenderError
         When the limiters cannot bring it there.
     """
-    songs = list(zip(sounds, rates_hz, limiters, strict=True))
     gain_db, best = 0.0, None
     for _ in range(TRIES):
-        found = _loudness([_limited(*song, gain_db) for song in songs], wanted)
+        found = loudness_at(gain_db)
         if found is None:
             return 0.0
         off = wanted.target_lufs - found
@@ -51,24 +56,47 @@ def find_gain_db(
     assert best is not None
     if abs(best[0]) > ALLOWED_LU:
         raise RenderError(
-            f"target_lufs {wanted.target_lufs:g} cannot be met under {limiters[0].ceiling_dbtp:g} dBTP: the "
+            f"target_lufs {wanted.target_lufs:g} cannot be met under {ceiling_dbtp:g} dBTP: the "
             f"best value found is {best[2]:.1f} LUFS"
         )
     return best[1]
 
 
-def _limited(sound: Scratch, rate_hz: int, limiter: Limiter, gain_db: float) -> Meter:
-    louder = Scratch((2,), sound.folder)
-    for _, block in sound.blocks():
+def meter_limited(
+    song: Song, body: Chain, limiter: Limiter, gain_db: float, kept: Path, progress: Progress
+) -> Meter:
+    """Meter a song as it leaves its final limiter, some gain into it.
+
+    Parameters
+    ----------
+    song, body, limiter
+        The song, its mix-bus chain without the limiter, and that.
+    gain_db
+        The gain.
+    kept
+        File for the song as it reaches the limiter: made where it is missing, for the next gain to try.
+    progress
+        Called now and then.
+    """
+    if not kept.exists():
+        with atomic_files([kept], overwrite=True) as (part,):
+            _before_limiter(song, body, kept.parent, progress).save(part)
+    reached, louder = Scratch((2,), saved=kept), Scratch((2,), kept.parent)
+    for _, block in reached.blocks():
         louder.append(block * 10 ** (gain_db / 20))
-    meter = Meter(rate_hz, 2)
-    for _, block in limited(louder, limiter, rate_hz).blocks():
-        meter.feed(np.ascontiguousarray(block))
+    progress(f"limiting it {gain_db:+.1f} dB louder", 0.5)
+    meter = Meter(song.rate_hz, 2)
+    for _, block in limited(louder, limiter, song.rate_hz).blocks():
+        meter.feed(block)
     return meter
 
 
-def _loudness(meters: Sequence[Meter], wanted: Loudness) -> float | None:
-    if wanted.how == "whole_record":
-        return loudness_of(meters)
-    each = [value for meter in meters if (value := meter.reading().integrated_lufs) is not None]
-    return max(each, default=None)
+def _before_limiter(song: Song, body: Chain, folder: Path, progress: Progress) -> Scratch:
+    def announce(what: str) -> None:
+        progress(what, 0.0)
+
+    entrance = entrance_of(song, folder, announce, [body])
+    sound = Scratch((2,), folder)
+    for block in through(body.placed(), entrance, announce=announce).left.blocks():
+        sound.append(block)
+    return sound

@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any
 from xml.etree.ElementTree import Element
 
-from busproc.album import figures
+from busproc.album import figures, sections
+from busproc.album.departures import DEPARTS, HEARD_DB, entered, peak_to_loudness_db
 from busproc.album.markup import as_html, clock, column_heads, make, shown, table
-from busproc.album.report import DEPARTS, entered, peak_to_loudness_db
 
 Document = dict[str, Any]
 Song = dict[str, Any]
@@ -25,6 +25,10 @@ MEASURES = {
     "integrated": "LUFS (integrated)",
     "true_peak": "dBTP",
 }
+JUDGED = (
+    f"Third octaves are judged where they matter: no further than {HEARD_DB:g} dB under the loudest, for the "
+    "balance A-weighted (IEC 61672-1)."
+)
 TARGETS = {
     "per_song": "every song leaves at {} LUFS",
     "loudest_song": "the loudest song leaves at {} LUFS, the others as far below as they lie",
@@ -61,9 +65,12 @@ def _sections(document: Document) -> Iterator[Element]:
         yield make("p", document["notes"], class_="notes")
     yield _section("In short", _headline(document), make("p", _treatment(document)))
     yield _section("The songs beside each other", _beside_each_other(document))
-    yield _section("Exceptions", *_exceptions(songs))
+    yield _section("What departs", *sections.what_departs(document))
+    yield _section("Exceptions", *sections.exceptions(songs))
     yield _section("Balance", figures.balance(songs))
     yield _section("Width by band", figures.width(songs))
+    if "reel" in document:
+        yield _section("The reel", *sections.reel(document["reel"]))
     yield _section("Song by song", *(_song(song, document) for song in songs))
 
 
@@ -134,7 +141,7 @@ def _beside_each_other(document: Document) -> Element:
     inner = table(
         "All songs; over and under are against the median of the record",
         [column_heads(heads)],
-        [_row(song, _departures(song, document)) for song in document["songs"]],
+        [_row(song, sections.departures_of(song, document)) for song in document["songs"]],
         "record-table",
     )
     inner[0].set("class", "record")
@@ -172,40 +179,9 @@ def _over_or_under(departure: Document) -> str:
     return f"{shown(abs(departure['by']))} {'over' if departure['by'] > 0 else 'under'}"
 
 
-def _departures(song: Song, document: Document) -> dict[str, list[Document]]:
-    """Departures of a song by kind; bands of the balance are of one kind."""
-    kinds: dict[str, list[Document]] = {}
-    for each in document["departures"]:
-        if each["number"] == song["number"]:
-            kinds.setdefault(_kind_and_place(each["what"])[0], []).append(each)
-    return kinds
-
-
-def _kind_and_place(what: str) -> tuple[str, str]:
-    kind, at, place = what.partition(" at ")
-    return (kind, f"{place}: ") if at and kind == "balance" else (what, "")
-
-
 def _in_short(departures: dict[str, list[Document]]) -> str:
-    bands = {kind: f" ({len(found)} bands)" if len(found) > 1 else "" for kind, found in departures.items()}
-    return ", ".join(f"{kind}{more}" for kind, more in bands.items()) or "nothing"
-
-
-def _exceptions(songs: Iterable[Song]) -> Iterator[Element]:
-    found = [
-        make(
-            "li",
-            make("a", song["song"], href=f"#song-{song['number']}"),
-            f": {_changes(each)}; reason: {each['reason']}",
-        )
-        for song in songs
-        for each in song["exceptions"]
-    ]
-    yield make("ul", found) if found else make("p", "Every song runs the same chain.")
-
-
-def _changes(exception: Document) -> str:
-    return ", ".join(f"{path} = {value}" for path, value in exception["set"].items())
+    counts = {kind: f" ({len(found)})" if len(found) > 1 else "" for kind, found in departures.items()}
+    return ", ".join(f"{kind}{more}" for kind, more in counts.items()) or "nothing"
 
 
 def _song(song: Song, document: Document) -> Element:
@@ -215,7 +191,7 @@ def _song(song: Song, document: Document) -> Element:
         make("h3", f"{song['number']}. {song['song']}", id=name),
         make("p", _in_a_line(song)),
         figures.over_time(song, document["songs"]),
-        _departs(_departures(song, document)),
+        sections.differences(song),
         make("h4", "Decisions of the mix bus"),
         make("ol", [_decision(each) for each in song["decisions"]]),
         aria_labelledby=name,
@@ -232,19 +208,6 @@ def _in_a_line(song: Song) -> str:
     return f"{length}; trimmed by {trim} dB; leaves {left}."
 
 
-def _departs(departures: dict[str, list[Document]]) -> list[Element]:
-    """Heading and list of what departs; nothing where nothing does."""
-    if not departures:
-        return []
-    entries = [make("li", f"{kind}: {', '.join(map(_by, found))}") for kind, found in departures.items()]
-    return [make("h4", "Departs from the record in"), make("ul", entries)]
-
-
-def _by(departure: Document) -> str:
-    place = _kind_and_place(departure["what"])[1]
-    return f"{place}{shown(departure['by'], signed=True)} {departure['unit']}"
-
-
 def _decision(decision: dict[str, str]) -> Element:
     name, stage = decision["name"], decision["stage"]
     kind = "" if name.startswith(stage) else f" ({stage})"
@@ -256,5 +219,6 @@ def _footer() -> Element:
     return make(
         "footer",
         make("p", f"A song departs where it lies further from the median of the record than: {bounds}."),
+        make("p", JUDGED),
         make("p", "Loudness and true peak: ITU-R BS.1770-5. Loudness range: EBU Tech 3342. Made by busproc."),
     )

@@ -79,8 +79,7 @@ def write_reel(record: Record, folder: Path) -> dict[str, Any]:
     rate_hz = mix.rate_of(record.tracks[0].song.rate_hz)
     songs = lay_out(record.tracks, [_mix_file(folder / each.folder, mix, rate_hz) for each in record.tracks])
     title = record.album.album
-    sound = folder / Delivery(bits=mix.bits).file_name(title, "reel", "01", rate_hz)
-    sheet = folder / f"{plain_name(title)}_reel.cue"
+    sound, sheet = (folder / name for name in reel_files(record))
     with atomic_files([sound, sheet], overwrite=True) as parts:
         _write_sound(parts[0], songs, mix, rate_hz)
         parts[1].write_bytes(cue_sheet(title, sound.name, songs, rate_hz).encode())
@@ -94,6 +93,13 @@ def write_reel(record: Record, folder: Path) -> dict[str, Any]:
         "songs": [{"song": each.title, "start_frame": each.start, "frames": each.frames} for each in songs],
         "measured": read_back(sound),
     }
+
+
+def reel_files(record: Record) -> tuple[str, str]:
+    """Names of the sound file and of the CUE sheet."""
+    title, mix = record.album.album, record.album.mix
+    rate_hz = mix.rate_of(record.tracks[0].song.rate_hz)
+    return Delivery(bits=mix.bits).file_name(title, "reel", "01", rate_hz), f"{plain_name(title)}_reel.cue"
 
 
 def lay_out(tracks: tuple[Track, ...], files: list[Path]) -> list[Laid]:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import json
-import statistics
-from collections.abc import Callable, Iterator
-from functools import partial
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from busproc.album import decided
+from busproc.album.departures import entered, find_departures, unit_of
 from busproc.album.drive import Drive
-from busproc.album.loading import Record, Track
+from busproc.album.loading import Track
+from busproc.album.settings import Album
 from busproc.delivery import manifest
 from busproc.delivery.orders import plain_name
 from busproc.files import AudioReader
@@ -22,29 +22,22 @@ from busproc.stages.observe import NOMINAL_HZ
 
 FORMAT = "busproc-record/1"
 
-DEPARTS = {
-    "drive": ("dB", 0.1),
-    "loudness": ("LU", 1.0),
-    "peak to loudness": ("dB", 2.5),
-    "loudness range": ("LU", 4.0),
-    "low end out of the middle": ("dB", 1.0),
-    "reduction": ("dB", 2.0),
-    "balance": ("dB", 4.0),
-}
-"""How far a song may lie from the median of the record before it is named. Ours, no standard's."""
-
-LOW_BANDS = NOMINAL_HZ[: NOMINAL_HZ.index("125")]
 Song = dict[str, Any]
 
 
-def build(record: Record, drives: list[Drive], gain_db: float, folder: Path) -> dict[str, Any]:
-    """Put the report together from what stands in the folders of the songs."""
-    songs, meters = [], []
-    for track, drive in zip(record.tracks, drives, strict=True):
-        figures, meter = _song(track, drive, folder / track.folder)
-        songs.append(figures)
-        meters.append(meter)
-    album = record.album
+def build(album: Album, measured: Sequence[tuple[Song, Meter]], gain_db: float) -> dict[str, Any]:
+    """Put the report together.
+
+    Parameters
+    ----------
+    album
+        What was asked for.
+    measured
+        What `song_figures` gives for each song, in the order of the record.
+    gain_db
+        Gain into the final limiter of every song.
+    """
+    songs = [figures for figures, _ in measured]
     return {
         "format": FORMAT,
         "album": album.album,
@@ -52,9 +45,9 @@ def build(record: Record, drives: list[Drive], gain_db: float, folder: Path) -> 
         "calibrate": album.calibrate.model_dump() if album.calibrate else None,
         "loudness": album.loudness.model_dump() if album.loudness else None,
         "gain_db": gain_db,
-        "integrated_lufs": _rounded(loudness_of(meters)),
+        "integrated_lufs": _rounded(loudness_of(meter for _, meter in measured)),
         "songs": songs,
-        "departures": list(_departures(songs)),
+        "departures": find_departures(songs),
     }
 
 
@@ -63,27 +56,67 @@ def in_words(document: dict[str, Any]) -> str:
     return "\n".join(_lines(document)) + "\n"
 
 
-def _song(track: Track, drive: Drive, folder: Path) -> tuple[Song, Meter]:
-    """Figures of one song: what the log says, and its mix measured as it stands on disk."""
+def remedy_in_words(departure: dict[str, Any]) -> str:
+    """What was tried to bring a song back, and what it did."""
+    remedy, unit = departure["remedy"], departure["unit"]
+    if remedy is None:
+        return "nothing was tried: other departures of the song are worse"
+    if remedy["words"] is None:
+        return "no single setting tried brought it back"
+    left = f"{_signed(remedy['after'])} {unit} from the other songs"
+    if not remedy["within"]:
+        return f"no single setting tried brought it back; the best, {remedy['words']}, leaves it {left}"
+    also = f", and with it {', '.join(remedy['also'])}" if remedy["also"] else ""
+    moves = [f"{what} by {_signed(by)} {unit_of(what)}" for what, by in remedy["moves"].items()]
+    but = f"; but it moves {', '.join(moves)}" if moves else ""
+    return f"{remedy['words']} brings it back, {left}{also}{but}"
+
+
+def song_figures(track: Track, drive: Drive, folder: Path) -> tuple[Song, Meter]:
+    """Figures of one song: what its log says, and its mix measured as it stands on disk.
+
+    Parameters
+    ----------
+    track, drive
+        The song, and how it enters the chain.
+    folder
+        Where it has been delivered.
+    """
     listed = manifest.load(folder)
     mix = next((each for each in listed["files"] if each["what"] == "mix"), listed["files"][0])
     meter, bands = _measured(folder / mix["file"])
     name = f"{plain_name(track.song.session.song)}.decisions.json"
     log = json.loads((folder / name).read_text(encoding="utf-8"))
+    decisions = log["places"][-1]["decisions"]
     figures = {
         "number": track.number,
         "song": track.song.session.song,
         "folder": track.folder,
         "exceptions": [each.model_dump() for each in track.entry.exceptions],
         "drive": {"measured": _rounded(drive.measured), "trim_db": drive.trim_db},
+        "short_term_lufs_each_s": _each_second(meter),
+        "decisions": decided.in_words(decisions),
+    }
+    return figures | heard_figures(meter, bands, decisions), meter
+
+
+def heard_figures(meter: Meter, bands: ThirdOctaves, decisions: list[dict[str, Any]]) -> Song:
+    """What is compared of a sound that has left the mix bus, and of what the log says about the bus."""
+    return {
         "measured": meter.reading().as_dict(),
         "third_octaves_db": _named(bands.levels_db()),
         "mono_loss_db": _losses(bands),
-        "short_term_lufs_each_s": _each_second(meter),
-        "dynamics": decided.dynamics(log),
-        "decisions": decided.in_words(log),
+        "dynamics": decided.dynamics(decisions),
     }
-    return figures, meter
+
+
+def with_remedies(document: dict[str, Any], found: Mapping[int, Sequence[dict[str, Any]]]) -> dict[str, Any]:
+    """Put what `remedies.find` found for each song, by its number, to its departures; None where untried."""
+    remedies = {(number, each["what"]): each for number, tried in found.items() for each in tried}
+    departures = [
+        each | {"remedy": remedies.get((each["number"], each["what"]))} for each in document["departures"]
+    ]
+    return document | {"departures": departures}
 
 
 def _measured(file: Path) -> tuple[Meter, ThirdOctaves]:
@@ -111,72 +144,6 @@ def _losses(bands: ThirdOctaves) -> dict[str, float | None]:
     return {
         name: None if both is None or mono is None else round(mono - both, 2) for name, both, mono in pairs
     }
-
-
-def _departures(songs: list[Song]) -> Iterator[dict[str, Any]]:
-    """Every song that lies further from the median of the record than `DEPARTS` allows."""
-    for what, (unit, allowed) in DEPARTS.items():
-        for detail, value_of in _values(what, songs):
-            values = [value_of(song) for song in songs]
-            known = [value for value in values if value is not None]
-            middle = statistics.median(known) if known else 0.0
-            for song, value in zip(songs, values, strict=True):
-                if value is not None and abs(value - middle) > allowed:
-                    yield {
-                        "number": song["number"],
-                        "song": song["song"],
-                        "what": f"{what}{detail}",
-                        "by": round(value - middle, 2),
-                        "unit": unit,
-                    }
-
-
-Value = Callable[[Song], float | None]
-
-
-def _values(what: str, songs: list[Song]) -> Iterator[tuple[str, Value]]:
-    """The figures behind a word: what is added to it, and how to read it off a song."""
-    if what == "drive":
-        yield "", entered
-    elif what == "loudness":
-        yield "", lambda song: song["measured"]["integrated_lufs"]
-    elif what == "peak to loudness":
-        yield "", peak_to_loudness_db
-    elif what == "loudness range":
-        yield "", lambda song: song["measured"]["loudness_range_lu"]
-    elif what == "low end out of the middle":
-        yield "", lambda song: min((song["mono_loss_db"][hz] or 0.0 for hz in LOW_BANDS), default=None)
-    elif what == "reduction":
-        for name in dict.fromkeys(stage["stage"] for song in songs for stage in song["dynamics"]):
-            yield f" of {name}", partial(_reduction_db, name)
-    else:
-        for hz in NOMINAL_HZ[3:-3]:
-            yield f" at {hz} Hz", partial(balance_db, hz)
-
-
-def _reduction_db(name: str, song: Song) -> float | None:
-    """95th percentile; None for a song that does without the stage."""
-    found = (stage["percentile_95_db"] for stage in song["dynamics"] if stage["stage"] == name)
-    return next(found, None)
-
-
-def entered(song: Song) -> float | None:
-    """How loud a song enters the chain, in what `calibrate.by` measures."""
-    return _sum(song["drive"]["measured"], song["drive"]["trim_db"])
-
-
-def peak_to_loudness_db(song: Song) -> float | None:
-    """True peak over integrated loudness."""
-    return _sum(song["measured"]["true_peak_dbtp"], song["measured"]["integrated_lufs"], -1)
-
-
-def balance_db(hz: str, song: Song) -> float | None:
-    """A third octave against the song's own RMS level."""
-    return _sum(song["third_octaves_db"].get(hz), song["measured"]["rms_dbfs"], -1)
-
-
-def _sum(one: float | None, other: float | None, sign: int = 1) -> float | None:
-    return None if one is None or other is None else one + sign * other
 
 
 def _rounded(value: float | None) -> float | None:
@@ -211,8 +178,14 @@ def _lines(document: dict[str, Any]) -> Iterator[str]:
     for departure in document["departures"]:
         by = f"{departure['by']:+.1f} {departure['unit']}"
         yield f"{departure['song']}: {departure['what']} {by} from the record"
+        if "remedy" in departure:
+            yield f"    {remedy_in_words(departure)}"
     if not document["departures"]:
         yield "No song departs from the record."
+
+
+def _signed(value: float) -> str:
+    return f"{round(value, 1) + 0.0:+.1f}"  # no minus before nothing
 
 
 def _shown(value: float | None) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from busproc.cli.terminal import FILE, progress_told
+from busproc.cli.terminal import FILE, jobs_told, progress_told
 
 
 @click.command()
@@ -90,28 +90,85 @@ def print_(session: Path, out_dir: Path, *, overwrite: bool, allow_outside: bool
 
 
 @click.command()
-@click.argument("album", type=FILE)
-@click.option("--out", "out_dir", type=FILE, required=True, help="Folder for the record; made if missing.")
+@click.argument("album", type=FILE, required=False)
+@click.option("--from", "stems", type=FILE, metavar="FOLDER", help="Draft an album of the songs in FOLDER.")
+@click.option("--out", "out_dir", type=FILE, help="Folder for the record; made if missing.")
 @click.option("--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Songs side by side.")
+@click.option("--processes", is_flag=True, help="Side by side in processes instead of threads.")
+@click.option("--cluster", metavar="ADDRESS", help="On the workers of a scheduler; see below.")
+@click.option("--dry-run", is_flag=True, help="Tell what would be rendered, and why; write nothing.")
 @click.option("--allow-outside", is_flag=True, help="Let paths in sessions lead out of their folders.")
-def album(album: Path, out_dir: Path, *, jobs: int, allow_outside: bool) -> None:
+def album(
+    album: Path | None,
+    *,
+    stems: Path | None,
+    out_dir: Path | None,
+    jobs: int,
+    processes: bool,
+    cluster: str | None,
+    dry_run: bool,
+    allow_outside: bool,
+) -> None:
     """Deliver every song of a record through one shared chain.
 
     Each song enters the chain at the same drive and leaves at the loudness that the album file asks
-    for; the report tells what departs. A song that is there already, made the same way, is left as it is.
+    for; the report tells what departs. A song that is there already, made the same way, is left as it
+    is, so a run that was stopped goes on where it was.
+
+    With --from it writes a first album, chain and sessions for a folder that holds a folder of stems for
+    each song, to be edited; nothing that is there is written over.
+
+    With --cluster songs are rendered by the workers of a scheduler (tcp://host:port) on a network that
+    you trust: they need this version of busproc, and the files under the same paths.
 
     \b
     Example:
-      busproc album lantern_hours.json --out record
+      busproc album --from lantern_hours
+      busproc album lantern_hours/album.json --out record
+      busproc album lantern_hours/album.json --out record --dry-run
     """
     from busproc.album import report
-    from busproc.album.rendering import render_album
+    from busproc.album.rendering import plan_album, render_album
+    from busproc.engine import Engine
 
-    with progress_told() as progress:
-        done = render_album(album, out_dir, jobs=jobs, allow_outside=allow_outside, progress=progress)
+    if stems is not None:
+        _draft_album(stems)
+        return
+    if album is None or out_dir is None:
+        raise click.UsageError("give an album file and --out, or --from a folder of songs")
+    if dry_run:
+        with progress_told() as progress:
+            plan = plan_album(album, out_dir, allow_outside=allow_outside, progress=progress)
+        for todo in plan:
+            click.echo(todo.in_words())
+        return
+    with jobs_told() as told:
+        done = render_album(
+            album,
+            out_dir,
+            engine=Engine(jobs=jobs, processes=processes, cluster=cluster),
+            allow_outside=allow_outside,
+            progress=told,
+        )
     click.echo(report.in_words(done.report), nl=False)
-    made = len(done.rendered)
-    click.echo(f"{made} of {len(done.report['songs'])} songs rendered, the others were there; see {out_dir}")
+    made, there = len(done.rendered), len(done.report["songs"]) - len(done.rendered)
+    click.echo(f"{made} rendered, {there} left as they were; see {out_dir}")
+
+
+def _draft_album(folder: Path) -> None:
+    from busproc.album.drafting import draft_album
+    from busproc.files import atomic_files
+
+    draft = draft_album(folder)
+    with atomic_files(list(draft.texts)) as parts:
+        for part, text in zip(parts, draft.texts.values(), strict=True):
+            part.write_text(text, encoding="utf-8")
+    for line in draft.songs:
+        click.echo(line)
+    for line in draft.left_out:
+        click.echo(f"left out: {line}", err=True)
+    file = next(iter(draft.texts))
+    click.echo(f"{len(draft.texts)} files written; edit {file}, then: busproc album {file} --out record")
 
 
 @click.command()
@@ -160,8 +217,8 @@ def _demo_record(folder: Path) -> None:
 
     click.echo(f"making a record of four songs in {folder} (the first time takes a minute)", err=True)
     file = make_demo_record(folder)
-    with progress_told() as progress:
-        done = render_album(file, folder / "record", progress=progress)
+    with jobs_told() as told:
+        done = render_album(file, folder / "record", progress=told)
     click.echo(report.in_words(done.report))
     reel = done.report.get("reel")
     click.echo(f"Listen to {done.folder / reel['file'] if reel else done.folder} (start quiet),")

@@ -58,3 +58,30 @@ def progress_told() -> Iterator[Callable[[str, float], None]]:
     with Progress(console=console, transient=True) as bar, compiling_told(console.print):
         task = bar.add_task("", total=1.0)
         yield lambda what, done: bar.update(task, description=what, completed=done)
+
+
+@contextmanager
+def jobs_told() -> Iterator[Callable[[str, str, float], None]]:
+    """On a terminal a bar for all jobs and one for each at work; elsewhere a line for each new thing."""
+    if not sys.stderr.isatty():
+        with progress_told() as tell:
+            yield lambda job, what, done: tell(f"{job}: {what}" if job else what, done) if what else None
+        return
+    from rich.console import Console
+    from rich.progress import Progress, TaskID
+
+    from busproc.kernels.jit import compiling_told
+
+    console = Console(stderr=True)
+    with Progress(console=console, transient=True) as bars, compiling_told(console.print):
+        lines: dict[str, TaskID] = {"": bars.add_task("", total=1.0)}
+
+        def told(job: str, what: str, done: float) -> None:
+            if job not in lines:
+                lines[job] = bars.add_task("", total=1.0)
+            if what:
+                bars.update(lines[job], description=f"{job}: {what}" if job else what, completed=done)
+            else:
+                bars.remove_task(lines.pop(job))
+
+        yield told

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
+from busproc.routes import MIX_BUS
 from busproc.session import Session
 from busproc.song import Song
 
@@ -15,23 +16,23 @@ SESSION = f"{FOLDER}/session.json"
 def texts(song: Song) -> dict[str, str]:
     """Each file's name in the delivery, and its text. Stems keep their paths from the session's folder."""
     names: dict[str, str] = {}
-    made: dict[str, str] = {}
+    files: dict[str, str] = {}
     for bus in song.buses.values():
-        file = bus.fader.chain
-        if file is not None and file not in names:
-            names[file] = f"chains/{len(names) + 1:02d}_{bus.name.replace(' ', '_')}.json"
-            made[f"{FOLDER}/{names[file]}"] = _json(
-                bus.chain.model_dump(mode="json", by_alias=True, exclude={"schema_"})
-            )
-    return {SESSION: _json(_renamed(song.session, names)), **made}
+        text = _json(bus.chain.model_dump(mode="json", by_alias=True, exclude={"schema_"}))
+        if bus.chain.stages and text not in files:
+            files[text] = f"chains/{len(files) + 1:02d}_{bus.name.replace(' ', '_')}.json"
+        if bus.chain.stages:
+            names[bus.name] = files[text]
+    session = _json(_renamed(song.session, names))
+    return {SESSION: session, **{f"{FOLDER}/{name}": text for text, name in files.items()}}
 
 
 def _renamed(session: Session, names: dict[str, str]) -> dict[str, Any]:
     """The session with its chains under their new names."""
     document = session.model_dump(mode="json", by_alias=True, exclude={"schema_"})
-    faders = [*document["stems"], *document["groups"], *document["returns"], document["mix_bus"]]
-    for fader in faders:
-        fader["chain"] = names.get(fader["chain"])
+    document["mix_bus"]["chain"] = names.get(MIX_BUS)
+    for fader in (*document["stems"], *document["groups"], *document["returns"]):
+        fader["chain"] = names.get(fader["name"])
     return document
 
 

@@ -193,6 +193,14 @@ class Meter:
         """Return the loudness of 3 s every 100 ms, from 3 s on."""
         return self._series(SHORT_TERM_TENTHS)
 
+    def short_term_95_lufs(self) -> float | None:
+        """Return the 95th percentile of the short-term loudness above -70 LUFS, every 100 ms.
+
+        The integrated loudness where there is none of it, as in less than 3 s.
+        """
+        heard = [value for value in self.short_term_series().lufs if value is not None and value > -70]
+        return float(np.percentile(heard, 95)) if heard else self.reading().integrated_lufs
+
     def _series(self, tenths: int) -> Series:
         powers = self._powers(tenths)[::_GATING_HOP_CELLS]
         return Series(

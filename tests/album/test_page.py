@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 import re
+from collections import Counter
 from html.parser import HTMLParser
 from statistics import median
 
@@ -14,6 +15,7 @@ import soundfile as sf
 
 from busproc.album.page import to_html
 from busproc.album.rendering import render_album
+from busproc.album.report import in_words, remedy_in_words
 from busproc.measure.meter import Meter
 from busproc.stages.observe import NOMINAL_HZ
 from tests.album.test_record import mixes, write_album
@@ -97,17 +99,32 @@ class Tree(HTMLParser):
         self.at.content.append(data)
 
 
-@pytest.fixture(scope="module")
-def record(tmp_path_factory):
-    """A record whose songs depart, with an exception and names that look like markup."""
-    folder = tmp_path_factory.mktemp("record")
-    album = write_album(folder, chain=CHAIN, calibrate=None, notes="Two lines,\n<i>no more</i>.")
+def hostile_record(folder):
+    """A record whose songs depart, with an exception, a reel and names that look like markup."""
+    album = write_album(folder, chain=CHAIN, calibrate=None, reel=True, notes="Two lines,\n<i>no more</i>.")
     document = json.loads(album.read_text())
     document["songs"][1]["exceptions"] = [{"set": {"hold.ratio": 1.2}, "reason": REASON}]
     album.write_text(json.dumps(document))
     session = folder / "song_2" / "session.json"
     session.write_text(json.dumps(json.loads(session.read_text()) | {"song": TITLE}))
     return render_album(album, folder / "out")
+
+
+def with_remedies_by_hand(document):
+    """A remedy of each sort in turn: true ones are checked where they are found."""
+    brought = {"set": {"hold.makeup_db": -2.5}, "words": "hold.makeup_db = -2.5", "moves": {}, "also": []}
+    brought |= {"before": 3.0, "after": -0.04, "within": True}
+    moving = brought | {"also": ["drive", "loudness"], "moves": {"reduction of <b>": -3.14, "loudness": 2.0}}
+    best = brought | {"after": 1.26, "within": False}
+    none = best | {"set": None, "words": None}
+    sorts = [brought, moving, best, none, None]
+    departures = [each | {"remedy": sorts[n % len(sorts)]} for n, each in enumerate(document["departures"])]
+    return document | {"departures": departures}
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory):
+    return hostile_record(tmp_path_factory.mktemp("record"))
 
 
 @pytest.fixture(scope="module")
@@ -189,7 +206,7 @@ def test_whatever_is_pointed_at_is_there_once(page):
 
 def test_tables_have_heads_and_keys_reach_them(page):
     tables = list(page.all("table"))
-    assert len(tables) == 6
+    assert len(tables) == 7
     for table in tables:
         assert {head["scope"] for head in table.one("thead").all("th")} <= {"col", "colgroup"}
         assert [row.one("th")["scope"] for row in table.one("tbody").all("tr")]
@@ -219,7 +236,8 @@ def test_every_figure_has_a_title_a_description_and_its_numbers(page):
 def test_the_table_tells_what_the_report_tells(record, page):
     heads = [head.text for head in page.one("table", class_="record").one("thead").all("th")]
     rows = list(page.one("table", class_="record").one("tbody").all("tr"))
-    departing = {(each["number"], each["what"]): each["by"] for each in record.report["departures"]}
+    departures = record.report["departures"]
+    departing = {(each["number"], each["what"]): each["by"] for each in departures}
     assert {what for _, what in departing} >= {"drive", "loudness"}
     for song, row in zip(record.report["songs"], rows, strict=True):
         cells = dict(zip(heads, (cell.text for cell in row.content), strict=True))
@@ -239,8 +257,9 @@ def test_the_table_tells_what_the_report_tells(record, page):
             assert number(shown) == pytest.approx(value, abs=0.051)
             by = departing.get((song["number"], what), 0)
             assert mark == (f"{abs(by):.1f} {'over' if by > 0 else 'under'}" if by else "")
-        kinds = {what.partition(" at ")[0] for n, what in departing if n == song["number"]} or {"nothing"}
-        assert set(re.sub(r" \(\d+ bands\)", "", cells["Departs in"]).split(", ")) == kinds
+        counts = Counter(each["kind"] for each in departures if each["number"] == song["number"])
+        told = [f"{kind} ({count})" if count > 1 else kind for kind, count in counts.items()]
+        assert cells["Departs in"] == (", ".join(told) or "nothing")
 
 
 def test_headline_figures(record, page):
@@ -258,6 +277,71 @@ def test_headline_figures(record, page):
     departing = {each["song"] for each in record.report["departures"]}
     assert facts["Songs that depart"] == f"{len(departing)} of 3"
     assert facts["Songs with exceptions"] == "1"
+
+
+def test_what_departs_and_what_would_bring_it_back(record):
+    document = with_remedies_by_hand(record.report)
+    found = _under(Tree(to_html(document)).root, "What departs")
+    departures = document["departures"]
+    assert len(departures) >= 5
+    assert [each.text for each in found.all("h3")] == [
+        song["song"]
+        for song in document["songs"]
+        if any(each["number"] == song["number"] for each in departures)
+    ]
+    entries = list(found.all("li"))
+    for each, entry in zip(departures, entries, strict=True):
+        sign = "+" if each["by"] > 0 else "−"
+        heading = f"{each['what']} {sign}{abs(each['by']):.1f} {each['unit']} from the record"
+        assert entry.text.startswith(heading)
+        assert entry.text[len(heading) :].startswith(remedy_in_words(each).replace(" -", " −"))
+    units = [each["unit"] for each in departures]
+    brought = "hold.makeup_db = −2.5 brings it back, +0.0 {} from the other songs"
+    more = ", and with it drive, loudness; but it moves reduction of <b> by −3.1 dB, loudness by +2.0 LU"
+    best = "no single setting tried brought it back; the best, hold.makeup_db = −2.5, leaves it"
+    code = '{"set": {"hold.makeup_db": -2.5}}'
+    assert [each.text.partition("from the record")[2] for each in entries[:5]] == [
+        f"{brought.format(units[0])}.{code}",
+        f"{brought.format(units[1])}{more}.{code}",
+        f"{best} +1.3 {units[2]} from the other songs.",
+        "no single setting tried brought it back.",
+        "nothing was tried: other departures of the song are worse.",
+    ]
+
+
+def _under(page, heading):
+    (found,) = [each for each in page.all("section") if next(each.all("h2", "h3")).text == heading]
+    return found
+
+
+def test_the_text_has_a_line_for_each_departure_and_one_for_its_remedy(record):
+    document = with_remedies_by_hand(record.report)
+    lines = in_words(document).splitlines()
+    for each in document["departures"]:
+        at = lines.index(f"{each['song']}: {each['what']} {each['by']:+.1f} {each['unit']} from the record")
+        assert lines[at + 1] == f"    {remedy_in_words(each)}"
+    numbers = [each["number"] for each in document["departures"]]
+    assert numbers == sorted(numbers)
+
+
+def test_exceptions_stand_at_the_song_too(record, page):
+    one, two, _ = (_under(page, f"{song['number']}. {song['song']}") for song in record.report["songs"])
+    assert f"hold.ratio = 1.2; reason: {REASON}" in two.text
+    assert "Exceptions" not in one.text
+
+
+def test_the_reel_and_its_marks(record, page):
+    reel = record.report["reel"]
+    found = _under(page, "The reel")
+    assert [each.text for each in found.all("code")] == [reel["file"], reel["cue_sheet"]]
+    rows = [[cell.text for cell in row.content] for row in found.one("tbody").all("tr")]
+    expected = [
+        [str(n), song["song"], *(f"0:{song[key] / 48000:06.3f}" for key in ("start_frame", "frames"))]
+        for n, song in enumerate(reel["songs"], 1)
+    ]
+    assert rows == expected
+    without = {name: value for name, value in record.report.items() if name != "reel"}
+    assert "The reel" not in Tree(to_html(without)).root.text
 
 
 @pytest.mark.parametrize("name", ["balance", "width"])

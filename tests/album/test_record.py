@@ -11,7 +11,9 @@ import soundfile as sf
 
 from busproc.album.loading import load_album
 from busproc.album.rendering import render_album
-from busproc.errors import RenderError, SettingsFileError
+from busproc.delivery.recall import recall
+from busproc.engine import Engine
+from busproc.errors import InputError, RenderError, SettingsFileError
 from tests.songs import noise, write_session
 
 CHAIN = [
@@ -19,6 +21,7 @@ CHAIN = [
     {"stage": "limiter", "ceiling_dbtp": -1},
 ]
 LEVELS_DB = (0.0, -9.0, -4.0)
+HIGH_BELL = {"shape": "bell", "freq_hz": 9000, "gain_db": 1}
 
 
 def write_album(folder, chain=CHAIN, levels_db=LEVELS_DB, **rest):
@@ -134,7 +137,7 @@ def test_what_is_there_and_made_the_same_way_is_left_as_it_is(tmp_path):
 def test_songs_side_by_side_are_the_same_bytes(tmp_path):
     album = write_album(tmp_path)
     one = render_album(album, tmp_path / "one")
-    two = render_album(album, tmp_path / "two", jobs=2)
+    two = render_album(album, tmp_path / "two", engine=Engine(jobs=2))
     assert [file.read_bytes() for file in mixes(one)] == [file.read_bytes() for file in mixes(two)]
     assert one.report == two.report
 
@@ -165,3 +168,42 @@ def test_every_fault_of_a_record_is_told_at_once(tmp_path):
     assert any(fault.startswith("songs[0].session = nowhere.json: ") for fault in told)
     assert "songs[1].exceptions[0].set: hld.ratio: no stage is called 'hld'; did you mean hold?" in told
     assert any(fault.startswith("songs[2]: deliver[0]: stems need the mix") for fault in told)
+
+
+def test_a_song_that_cannot_run_the_chain_is_told_before_any_is_rendered(tmp_path):
+    """A key that one song has not, a filter that its rate cannot hold."""
+    chain = [{"stage": "compressor", "key": {"from": "all"}}, {"stage": "eq", "bands": [HIGH_BELL]}]
+    album = write_album(tmp_path, chain=chain, levels_db=(0.0, 0.0))
+    write_session(tmp_path / "song_1", {"other": noise(1.0, 1, rate_hz=16000)}, rates={"other": 16000})
+    with pytest.raises(SettingsFileError) as error:
+        load_album(album)
+    where = "songs[1]: chain = chain.json: stages"
+    filters, keys = error.value.faults
+    assert filters.startswith(f"{where}[1]: a filter at 9000 Hz cannot run at 16000 Hz")
+    assert keys == f"{where}[0].key.from: 'all' is not a stem, group or return of this song"
+
+
+def test_a_shared_chain_may_listen_to_what_only_keys(tmp_path):
+    """The song's own mix bus does not, so that only the record's chain brings the key before it."""
+    chain = [{"stage": "compressor", "key": {"from": "click"}, "threshold_dbfs": -30, "ratio": 4}]
+    album = write_album(tmp_path, chain=chain, levels_db=(0.0,))
+    stems = {"all": noise(2.0, 1), "click": noise(2.0, 2)}
+    write_session(tmp_path / "song_0", stems, stem_keys={"click": {"heard": False}})
+    assert reductions(render_album(album, tmp_path / "out"))[0] > 3
+
+
+def test_a_song_of_a_record_is_recalled_with_the_shared_chain(tmp_path):
+    album = write_album(tmp_path, levels_db=(0.0, -3.0))
+    recorded = render_album(album, tmp_path / "out")
+    for n, song in enumerate(recorded.report["songs"]):
+        recalled = recall(recorded.folder / song["folder"], tmp_path / f"song_{n}")
+        assert recalled.is_same, recalled
+
+
+def test_the_albums_own_files_are_not_written_over(tmp_path):
+    album = write_album(tmp_path)
+    own = album.rename(tmp_path / "Lantern_Hours.album.json")
+    before = own.read_bytes()
+    with pytest.raises(InputError, match="one of the album's own files"):
+        render_album(own, tmp_path)
+    assert own.read_bytes() == before

@@ -233,3 +233,16 @@ def test_audio_with_values_that_are_no_numbers_is_refused(value):
     audio[1234, 1] = value
     with pytest.raises(InputError, match="not finite"):
         measure(audio, 48000)
+
+
+def test_the_95th_percentile_is_that_of_what_sounds():
+    meter = Meter(8000, 2)
+    meter.feed(tone_steps(8000, [(-30, 60), (-20, 8), (-85, 300)]))
+    assert meter.short_term_95_lufs() == pytest.approx(-20.0, abs=0.3)  # K-weighting at 8 kHz
+
+
+def test_a_short_sound_has_its_integrated_loudness_in_its_place():
+    meter = Meter(8000, 2)
+    meter.feed(programme(8000, 2, seed=6))
+    assert meter.short_term_95_lufs() == meter.reading().integrated_lufs
+    assert Meter(8000, 2).short_term_95_lufs() is None

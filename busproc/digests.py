@@ -5,9 +5,12 @@ from __future__ import annotations
 import hashlib
 import importlib.metadata
 import json
+from functools import cache
 from typing import Any
 
 from busproc.chain import Chain
+from busproc.files import sha256_file
+from busproc.settings import named_files
 from busproc.song import Song
 
 LIBRARIES = ("numpy", "scipy", "numba", "soundfile", "soxr")
@@ -22,7 +25,13 @@ Record = dict[str, Any]
 
 def versions_in_use() -> dict[str, str]:
     """What a sound may depend on: this project and the libraries it works with."""
-    return {name: importlib.metadata.version(name) for name in ("busproc", *LIBRARIES)}
+    return {name: version_of(name) for name in ("busproc", *LIBRARIES)}
+
+
+@cache
+def version_of(name: str) -> str:
+    """Version of an installed distribution."""
+    return importlib.metadata.version(name)
 
 
 def treatment_sha256(song: Song) -> str:
@@ -30,7 +39,7 @@ def treatment_sha256(song: Song) -> str:
     settings = song.session.model_dump(mode="json", by_alias=True, exclude={"schema_"})
     return sha256_of(
         {
-            "busproc": importlib.metadata.version("busproc"),
+            "busproc": version_of("busproc"),
             "session": _without_file_names(settings),
             "chains": _chains(song),
             "inputs": _inputs(song),
@@ -55,8 +64,10 @@ def _chains(song: Song) -> Record:
 
 
 def chain_document(chain: Chain) -> Record:
-    """A chain as JSON holds it, without words for people."""
-    return chain.model_dump(mode="json", by_alias=True, exclude=WORDS)
+    """A chain as JSON holds it, without words for people; files that it names by what they hold."""
+    document = chain.model_dump(mode="json", by_alias=True, exclude=WORDS)
+    files = {where: sha256_file(file.path) for where, file in named_files(chain)}
+    return document | ({"files": files} if files else {})
 
 
 def _inputs(song: Song) -> list[tuple[str, str]]:

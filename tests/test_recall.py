@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.metadata
 import json
 import shutil
 
@@ -10,6 +9,7 @@ import pytest
 import soundfile as sf
 from click.testing import CliRunner
 
+from busproc import digests
 from busproc.cli import main
 from busproc.delivery.printing import print_session
 from busproc.delivery.recall import in_words, recall
@@ -143,8 +143,8 @@ def test_a_file_that_was_lost_or_changed_since_is_told(copies):
 
 
 def test_another_version_of_a_library_is_named(delivered, monkeypatch):
-    real = importlib.metadata.version
-    monkeypatch.setattr(importlib.metadata, "version", lambda name: "0.1" if name == "soxr" else real(name))
+    real = digests.version_of
+    monkeypatch.setattr(digests, "version_of", lambda name: "0.1" if name == "soxr" else real(name))
     done = recall(delivered[1], delivered[0])
     assert done.made_with == {"soxr": [real("soxr"), "0.1"]}
     assert set(done.differing) == {LOG, "delivery.json"}

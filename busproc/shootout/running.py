@@ -78,7 +78,7 @@ class Running:
 
     def figures_of(self, songs: Sequence[TriedSong]) -> dict[Place, Figures]:
         """Figures of every variation of these songs in every passage; what is not there is rendered."""
-        self._render(songs)
+        self.render(songs)
         return self._measure(songs)
 
     def _key(self, tried: TriedSong, chain: Chain | None = None) -> str:
@@ -111,7 +111,7 @@ class Running:
         spans, level_lufs = self.known[self._key(tried)]
         return tuple((first, last) for first, last in spans), level_lufs
 
-    def _render(self, songs: Sequence[TriedSong]) -> None:
+    def render(self, songs: Sequence[TriedSong]) -> None:
         """Keep the passages of every variation; stages that several begin with are run once."""
         missing = {
             tried.number: [each for each in tried.variations if not self._is_there(tried, each.chain)]

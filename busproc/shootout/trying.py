@@ -15,8 +15,9 @@ from busproc.shootout.keeping import KeptEntrance, keep_entrance, keep_further, 
 from busproc.shootout.loading import TriedSong
 from busproc.shootout.settings import Passage
 from busproc.shootout.variations import Shared, Variation, prefix_tree
-from busproc.stages.base import Stage
-from busproc.stages.series import Placed
+from busproc.stages.base import Plan, Stage
+from busproc.stages.context import Context
+from busproc.stages.series import Placed, Step, plan_series
 from busproc.through import Entrance, entrance_of, through
 
 Spans = tuple[tuple[int, int], ...]
@@ -149,9 +150,18 @@ def _passed(
     if not stages:
         return entrance, way.curve
     placed: Placed = [(f"stages[{n}]", stage) for n, stage in enumerate(stages, way.passed)]
-    passed = through(placed, entrance, watched=True, goes_on=True, announce=lambda what: progress(what, 0.0))
+    plan = plan_series(placed, Context(entrance.rate_hz, facts=None))
+    watched = any(map(_turns_level, plan.steps))
+    passed = through(
+        placed, entrance, watched=watched, goes_on=True, announce=lambda what: progress(what, 0.0)
+    )
     curves = [record["did"]["reduction_db_10_per_s"] for record in passed.record if _reduces(record)]
     return passed.left, together_db([way.curve, *curves])
+
+
+def _turns_level(step: Step) -> bool:
+    """Whether a stage decides a gain; what holds others inside may."""
+    return not isinstance(step.plan, Plan) or step.plan.treatment.is_gain
 
 
 def _reduces(record: Mapping[str, Any]) -> bool:

@@ -1,4 +1,4 @@
-"""A shootout from file to table: equally loud by another meter, aligned, measured, ranked, known next time."""
+"""A shootout from file to table: equally loud by another meter, aligned, measured, ranked, known later."""
 
 from __future__ import annotations
 
@@ -176,7 +176,7 @@ WIDTH_GOAL = {"near": {"width_db": -6.0}}
 
 
 def best_width(done):
-    """The width that puts the side 6 dB under the mid: the untouched side and mid, and a factor on the side."""
+    """The width that puts the side 6 dB under the mid: a factor on the side of the untouched input."""
     untouched = next(row for row, _ in sounds(done) if row["variation"] == "v00")
     return 10 ** ((-6.0 - untouched["width_db"]) / 20)
 

@@ -10,8 +10,8 @@ const ASKED = {
     answers: { first: "1", second: "2" },
   },
 };
-const HOW = `their number fixed beforehand. You hear sounds by letter or number only, in an order made by chance,
-and are told nothing before the end. Switch as often as you like; an answer stands once you go on.`;
+const HOW = `their number fixed beforehand. You hear sounds by letter or number only, in an order made by
+chance, and are told nothing before the end. Switch as often as you like; an answer stands once you go on.`;
 const KEEPS = "Your answers are kept in this browser until the end, also if the page is closed.";
 const FORGETS = "This browser keeps nothing for this page: do not reload or close it before the end.";
 

@@ -47,7 +47,7 @@ def _trial_faults(listening: Listening) -> Iterator[str]:
 def _is_playable(trial: Mapping[str, Any], listening: Listening) -> bool:
     pair = PAIRS.get(trial.get("kind", ""))
     song, passage = trial.get("song"), trial.get("passage")
-    if pair is None or song not in range(len(listening.songs)):
+    if pair is None or not isinstance(song, int) or song not in range(len(listening.songs)):
         return False
     known = {variation.id for variation in listening.variations}
     return (

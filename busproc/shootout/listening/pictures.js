@@ -71,7 +71,8 @@ class Pictures {
     const control = k === this.untouched ? undefined : passage.heard[this.untouched];
     const panels = [levels(passage, heard, control, placeOf)];
     if (control) panels.push(difference(passage, heard, control, placeOf));
-    const drawn = plot(`Third octaves of ${name}${control ? ", and against the untouched" : ""}`, panels, { ticks, unit: "Hz" });
+    const label = `Third octaves of ${name}${control ? ", and against the untouched" : ""}`;
+    const drawn = plot(label, panels, { ticks, unit: "Hz" });
     return figure(drawn, control ? `Dashed: the untouched. ${this.saysDifference(heard, control)}` : "");
   }
 

@@ -13,8 +13,8 @@ import pytest
 from busproc.engine import Engine, crew_of
 from busproc.known import Known
 from busproc.progress import jobs_silently
-from busproc.shootout.loading import load_shootout
-from busproc.shootout.running import Running
+from busproc.shootouts.loading import load_shootout
+from busproc.shootouts.running import Running
 from busproc.through import entrance_of, through
 from tests.songs import noise, write_session
 

@@ -1,11 +1,11 @@
-"""The published JSON Schemas of chain, session and album files."""
+"""The published JSON Schemas of chain, session, album and shootout files."""
 
 from __future__ import annotations
 
 import json
 from pathlib import Path
 
-KINDS = ("chain", "session", "album")
+KINDS = ("chain", "session", "album", "shootout")
 
 
 def schema_file(kind: str) -> Path:
@@ -24,9 +24,10 @@ def current(kind: str) -> str:
     from busproc.chain import Chain
     from busproc.jsonfile import schema_of
     from busproc.session import Session
+    from busproc.shootouts.settings import Shootout
 
-    model = {"chain": Chain, "session": Session, "album": Album}[kind]
-    return json.dumps(schema_of(model), indent=1, ensure_ascii=False) + "\n"
+    models = {"chain": Chain, "session": Session, "album": Album, "shootout": Shootout}
+    return json.dumps(schema_of(models[kind]), indent=1, ensure_ascii=False) + "\n"
 
 
 if __name__ == "__main__":

@@ -3,21 +3,28 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 from busproc.album.loading import load_album
 from busproc.album.settings import Album
 from busproc.chain import Chain, load_chain
-from busproc.errors import SettingsFileError
+from busproc.errors import AudioFileError, SettingsFileError
+from busproc.files import inspect
 from busproc.jsonfile import read_object
 from busproc.session import Session
+from busproc.settings import named_files
+from busproc.shootouts.loading import load_shootout
+from busproc.shootouts.settings import Shootout
 from busproc.song import load_session
 
-CHAIN, SESSION, ALBUM = (model.model_fields["format"].default for model in (Chain, Session, Album))
+CHAIN, SESSION, ALBUM, SHOOTOUT = (
+    model.model_fields["format"].default for model in (Chain, Session, Album, Shootout)
+)
 
 
 def validate_file(path: Path, *, allow_outside: bool = False) -> str:
-    """Check a chain, session or album file.
+    """Check a chain, session, album or shootout file.
 
     Returns
     -------
@@ -36,8 +43,11 @@ def validate_file(path: Path, *, allow_outside: bool = False) -> str:
         return _session_in_words(path, allow_outside=allow_outside)
     if found == ALBUM:
         return _album_in_words(path, allow_outside=allow_outside)
+    if found == SHOOTOUT:
+        return _shootout_in_words(path, allow_outside=allow_outside)
     what = "missing" if found is None else f"this is {json.dumps(found)}"
-    raise SettingsFileError(path, [f'format: {what}; busproc checks "{CHAIN}", "{SESSION}" and "{ALBUM}"'])
+    known = ", ".join(f'"{each}"' for each in (CHAIN, SESSION, ALBUM, SHOOTOUT))
+    raise SettingsFileError(path, [f"format: {what}; busproc checks {known}"])
 
 
 def _album_in_words(path: Path, *, allow_outside: bool) -> str:
@@ -46,9 +56,26 @@ def _album_in_words(path: Path, *, allow_outside: bool) -> str:
     return f"good album: {len(tracks)} songs, {length_s:.1f} s"
 
 
+def _shootout_in_words(path: Path, *, allow_outside: bool) -> str:
+    songs = load_shootout(path, allow_outside=allow_outside).songs
+    return f"good shootout: {len(songs[0].variations)} variations, controls among them, on {len(songs)} songs"
+
+
 def _chain_in_words(path: Path) -> str:
-    stages = load_chain(path).stages
+    chain = load_chain(path)
+    faults = list(_file_faults(chain))
+    if faults:
+        raise SettingsFileError(path, faults)
+    stages = chain.stages
     return f"good chain: {', '.join(stage.tag for stage in stages) or 'no stages'}"
+
+
+def _file_faults(chain: Chain) -> Iterator[str]:
+    for where, file in named_files(chain):
+        try:
+            inspect(file.path)
+        except AudioFileError as error:
+            yield f"{where}: {error}"
 
 
 def _session_in_words(path: Path, *, allow_outside: bool) -> str:

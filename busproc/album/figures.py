@@ -9,8 +9,8 @@ from typing import Any
 from xml.etree.ElementTree import Element
 
 from busproc.album.departures import balance_db
-from busproc.album.markup import clock, column_heads, make, row, shown, table, under_details
-from busproc.album.plots import Axis, Curve, Panel, Scale, plot, sample, song_style
+from busproc.pages.markup import clock, column_heads, make, row, shown, table, under_details
+from busproc.pages.plots import Axis, Curve, Panel, Scale, plot, sample, song_style
 from busproc.stages.observe import NOMINAL_HZ
 
 Song = dict[str, Any]

@@ -7,18 +7,16 @@ language is needed for it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from pathlib import Path
 from typing import Any
 from xml.etree.ElementTree import Element
 
 from busproc.album import figures, sections
 from busproc.album.departures import DEPARTS, HEARD_DB, entered, peak_to_loudness_db
-from busproc.album.markup import as_html, clock, column_heads, make, shown, table
+from busproc.pages.markup import STYLE, as_html, clock, column_heads, make, shown, table
 
 Document = dict[str, Any]
 Song = dict[str, Any]
 
-STYLE = Path(__file__).with_name("page.css")
 POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 MEASURES = {
     "short_term_95": "LUFS (95th percentile of short-term loudness)",

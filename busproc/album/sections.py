@@ -8,8 +8,8 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 from xml.etree.ElementTree import Element
 
-from busproc.album.markup import clock, column_heads, make, shown, table
 from busproc.album.report import remedy_in_words
+from busproc.pages.markup import clock, column_heads, make, shown, table
 
 Document = dict[str, Any]
 Song = dict[str, Any]

@@ -53,8 +53,8 @@ def shootout(
     if shootout is None:
         raise click.UsageError("give a shootout file, or --reveal and answers")
     from busproc.engine import Engine
-    from busproc.shootout import report
-    from busproc.shootout.rendering import shootout as compare
+    from busproc.shootouts import report
+    from busproc.shootouts.rendering import shootout as compare
 
     with jobs_told() as told:
         done = compare(
@@ -72,7 +72,7 @@ def shootout(
 
 
 def _reveal(answers: Path, folder: Path) -> None:
-    from busproc.shootout.rendering import TRIALS, names_in
-    from busproc.shootout.reveal import reveal
+    from busproc.shootouts.rendering import TRIALS, names_in
+    from busproc.shootouts.reveal import reveal
 
     click.echo(reveal(answers, folder / TRIALS, names_in(folder)).in_words(), nl=False)

@@ -10,9 +10,9 @@ from busproc.cli.terminal import FILE, print_file
 
 
 @click.command()
-@click.argument("kind", type=click.Choice(["chain", "session", "album"]))
+@click.argument("kind", type=click.Choice(["chain", "session", "album", "shootout"]))
 def schema(kind: str) -> None:
-    """Print the JSON Schema of chain, session or album files.
+    """Print the JSON Schema of chain, session, album or shootout files.
 
     For editors and other programs.
 

@@ -10,9 +10,9 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from tests.shootouts.test_listening import HOSTILE, LISTENING, RATE_HZ, TRIALS, VARIATIONS, marked
 
-from busproc.shootout.listening import Listening, write_page
-from tests.shootout.test_listening import HOSTILE, LISTENING, RATE_HZ, TRIALS, VARIATIONS, marked
+from busproc.shootouts.listening import Listening, write_page
 
 pytestmark = pytest.mark.browser
 
@@ -246,6 +246,13 @@ def test_the_list_says_what_is_heard_and_what_it_would_have_gained(page):
     gained = "Level gained before matching: {} LU"
     assert page.locator(".gained").all_inner_texts() == [
         *("", gained.format("+1.3"), gained.format("0.0"), gained.format("+1.3"))
+    ]
+    page.select_option("#passage", "1")
+    assert page.locator(".gained").all_inner_texts() == [
+        "",
+        gained.format("+0.5"),
+        gained.format("0.0"),
+        gained.format("+0.5"),
     ]
     page.select_option("#song", "1")
     status(page, "Stopped; chosen: slower")

@@ -1,0 +1,275 @@
+"""A shootout with everything it names read and checked: songs, chains, variations, passages, reference."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from busproc.chain import Chain, load_chain
+from busproc.changes import changed
+from busproc.errors import AudioFileError, InputError, SettingsFileError
+from busproc.files import AudioInfo, inspect, sha256_file
+from busproc.jsonfile import load_settings, nearest
+from busproc.routes import MIX_BUS, Bus, running_order
+from busproc.session import Fader, Session, Stem
+from busproc.shootouts.drafts import Draft, drafted
+from busproc.shootouts.goal import DISTANCES
+from busproc.shootouts.settings import Passage, Refine, Shootout, ShootoutSong
+from busproc.shootouts.variations import Variation, expand, trial_pairs
+from busproc.song import Song, load_session
+from busproc.sources import StemFile
+from busproc.stages.context import Context
+
+SHORT_TERM_S = 3.0
+"""Sound that short-term loudness needs (EBU Tech 3341)."""
+
+
+@dataclass(frozen=True)
+class TriedSong:
+    """A song that all variations are tried on."""
+
+    number: int
+    entry: ShootoutSong
+    song: Song
+    base: Chain
+    passages: tuple[Passage, ...]
+    variations: tuple[Variation, ...]
+    """The same ids and names in every song; chains may differ where each session has its own."""
+
+    def through(self, chain: Chain) -> Song:
+        """The song with this chain on its mix bus."""
+        buses = {**self.song.buses, MIX_BUS: replace(self.song.buses[MIX_BUS], chain=chain)}
+        return replace(self.song, buses=buses, order=running_order(self.song.session, buses))
+
+
+@dataclass(frozen=True)
+class Contest:
+    """A shootout whose files have all been read and found good."""
+
+    path: Path
+    shootout: Shootout
+    songs: tuple[TriedSong, ...]
+    reference: AudioInfo | None
+    pairs: tuple[tuple[str, str], ...]
+    """Ids of variations that a listener compares blind."""
+
+
+def load_shootout(path: Path | str, *, allow_outside: bool = False) -> Contest:
+    """Read a shootout file and everything it names.
+
+    Parameters
+    ----------
+    path
+        The shootout file; paths inside are relative to its folder.
+    allow_outside
+        Whether paths in the sessions may lead out of their folders.
+
+    Raises
+    ------
+    SettingsFileError
+        With every fault: of the shootout, its songs, its chains, what its variations change.
+    """
+    path = Path(path)
+    return _Loader(path, load_settings(path, Shootout), allow_outside).contest()
+
+
+class _Loader:
+    """Collects faults while it reads, so that all are told at once."""
+
+    def __init__(self, path: Path, shootout: Shootout, allow_outside: bool) -> None:
+        self.path, self.shootout, self.allow_outside = path, shootout, allow_outside
+        self.faults: list[str] = []
+
+    def contest(self) -> Contest:
+        shootout = self.shootout
+        songs = dict(self._songs())
+        base = None if shootout.chain is None else self._chain("chain", shootout.chain)
+        own = {
+            each.chain: self._chain(f"variations[{n}].chain", each.chain)
+            for n, each in enumerate(shootout.variations)
+            if each.chain is not None
+        }
+        chains = {name: chain for name, chain in own.items() if chain is not None}
+        drafts, faults = drafted(shootout)
+        self.faults += faults
+        if shootout.chain is None:
+            self.faults += self._baseless(songs, drafts)
+        tried = [self._tried(n, song, base, chains, drafts) for n, song in songs.items()]
+        self.faults += _match_faults(shootout, tried)
+        self.faults += _goal_faults(shootout)
+        reference = self._reference()
+        pairs = self._pairs(tried, len(drafts))
+        if self.faults:
+            raise SettingsFileError(self.path, list(dict.fromkeys(self.faults)))
+        return Contest(self.path, shootout, tuple(tried), reference, pairs)
+
+    def _songs(self) -> Iterator[tuple[int, Song]]:
+        first: dict[Path, int] = {}
+        for n, entry in enumerate(self.shootout.songs):
+            where = f"songs[{n}].file"
+            file = self.path.parent / entry.file
+            same = first.setdefault(file.absolute(), n)
+            if same != n:
+                self.faults.append(f"{where}: {entry.file} is songs[{same}] already")
+                continue
+            try:
+                yield n, self._song(file)
+            except SettingsFileError as error:
+                self.faults += [f"{where} = {entry.file}: {fault}" for fault in error.faults]
+            except AudioFileError as error:
+                self.faults.append(f"{where}: {error}")
+
+    def _song(self, file: Path) -> Song:
+        if file.suffix.lower() == ".json":
+            return load_session(file, allow_outside=self.allow_outside)
+        return finished_mix(file)
+
+    def _chain(self, where: str, name: str) -> Chain | None:
+        try:
+            return load_chain(self.path.parent / name)
+        except SettingsFileError as error:
+            self.faults += [f"{where} = {name}: {fault}" for fault in error.faults]
+            return None
+
+    def _baseless(self, songs: dict[int, Song], drafts: list[Draft]) -> Iterator[str]:
+        """Finished mixes have no chain that could be varied."""
+        needed = self.shootout.refine is not None or any(draft.chain is None for draft in drafts)
+        mixes = [f"songs[{n}]" for n, song in songs.items() if _is_finished(song)]
+        if needed and mixes:
+            yield f"chain: missing; {', '.join(mixes)} is a finished mix and has no chain of its own to vary"
+
+    def _tried(
+        self, n: int, song: Song, base: Chain | None, chains: dict[str, Chain], drafts: list[Draft]
+    ) -> TriedSong:
+        shootout, entry, where = self.shootout, self.shootout.songs[n], f"songs[{n}]"
+        passages = (*shootout.passages, *entry.passages)
+        self.faults += _passage_faults(where, shootout.passages, entry.passages, song)
+        known = base is not None or (shootout.chain is None and not _is_finished(song))
+        base = base or song.buses[MIX_BUS].chain
+        usable = [draft for draft in drafts if known or draft.chain is not None]
+        variations, faults = expand(usable, base, chains, shootout.controls)
+        if shootout.refine is not None and known:
+            faults += _range_faults(shootout.refine, base)
+        of_song = f"{where}: " if shootout.chain is None else ""
+        self.faults += [f"{of_song}{fault}" for fault in faults]
+        self.faults += [f"{where}: {fault}" for fault in _fit_faults(song, variations)]
+        return TriedSong(n + 1, entry, song, base, passages, variations)
+
+    def _reference(self) -> AudioInfo | None:
+        if self.shootout.reference is None:
+            return None
+        try:
+            return inspect(self.path.parent / self.shootout.reference)
+        except AudioFileError as error:
+            self.faults.append(f"reference: {error}")
+            return None
+
+    def _pairs(self, tried: list[TriedSong], least: int) -> tuple[tuple[str, str], ...]:
+        blind = self.shootout.blind
+        if blind is None or not tried or len(tried[0].variations) < least:
+            return ()
+        if not blind.pairs and self.shootout.controls is None:
+            self.faults.append(
+                "blind.pairs: missing; without controls there is no untouched input to compare with"
+            )
+        pairs, faults = trial_pairs(blind, tried[0].variations)
+        self.faults += faults
+        return pairs
+
+
+def finished_mix(file: Path) -> Song:
+    """A finished mix as a song of one stem, so that it is rendered as any other.
+
+    Raises
+    ------
+    AudioFileError
+        When the file cannot be taken as it stands.
+    """
+    info = inspect(file)
+    stem = Stem(name="mix", file=file.name)
+    title = re.sub(r"[\x00-\x1f\x7f]", " ", file.stem)[:120]
+    mix = Bus("mix", "stems", "stems[0]", stem, Chain())
+    buses = {"mix": mix, MIX_BUS: Bus(MIX_BUS, "mix_bus", MIX_BUS, Fader(), Chain())}
+    files = {"mix": StemFile(stem, file, info, sha256_file(file), info.rate_hz, 0)}
+    session = Session(song=title, stems=(stem,))
+    return Song(file, session, info.rate_hz, buses, ("mix", MIX_BUS), files, (), 0.0)
+
+
+def _is_finished(song: Song) -> bool:
+    return song.path.suffix.lower() != ".json"
+
+
+def _passage_faults(
+    where: str, common: Iterable[Passage], own: Iterable[Passage], song: Song
+) -> Iterator[str]:
+    length_s = song.frames / song.rate_hz
+    first: dict[str, str] = {}
+    for place, group in (("passages", common), (f"{where}.passages", own)):
+        for n, passage in enumerate(group):
+            here = f"{place}[{n}]"
+            other = first.setdefault(passage.called, here)
+            if other != here:
+                yield f"{here}.name: {passage.called!r} is already the name of {other}; names must differ"
+            if passage.to_s is not None and passage.to_s > length_s:
+                yield (
+                    f"{here}.to_s: {passage.to_s:g} s is after the end of {song.session.song!r} ({where}), "
+                    f"which lasts {length_s:.3f} s"
+                )
+
+
+def _match_faults(shootout: Shootout, tried: list[TriedSong]) -> Iterator[str]:
+    wanted = shootout.match.passage
+    for each in tried if wanted is not None else ():
+        called = {passage.called: passage for passage in each.passages}
+        if wanted not in called:
+            hint = nearest(wanted, called)
+            yield f"match.passage: songs[{each.number - 1}] has no passage called {wanted!r}{hint}"
+            continue
+        passage, song_s = called[wanted], each.song.frames / each.song.rate_hz
+        length_s = song_s if passage.to_s is None or passage.from_s is None else passage.to_s - passage.from_s
+        if length_s < SHORT_TERM_S:
+            yield (
+                f"match.passage: {wanted!r} lasts {length_s:g} s in songs[{each.number - 1}]; "
+                f"short-term loudness needs {SHORT_TERM_S:g} s"
+            )
+
+
+def _goal_faults(shootout: Shootout) -> Iterator[str]:
+    if shootout.refine is not None and shootout.goal is None:
+        yield "refine: searches for the goal; give one"
+    if shootout.weights is not None and shootout.reference is None:
+        yield "weights: weigh the parts of the distance to a reference; give one"
+    for figure, key in shootout.goal.figures().items() if shootout.goal is not None else ():
+        if figure in {*DISTANCES, "distance_db"} and shootout.reference is None:
+            yield f"goal.{key}: {figure} is the distance to a reference; give one"
+        if figure == "distance_db" and shootout.weights is None:
+            yield f"goal.{key}: distance_db is made of parts that you weigh; give weights"
+
+
+def _range_faults(refine: Refine, base: Chain) -> Iterator[str]:
+    """Ends of ranges that the chain refuses."""
+    for path, ends in refine.ranges.items():
+        for n, end in enumerate(ends):
+            yield from (f"refine.ranges.{path}[{n}]: {fault}" for fault in changed(base, {path: end})[1])
+
+
+def _fit_faults(song: Song, variations: Iterable[Variation]) -> Iterator[str]:
+    """What keeps a chain from running on a song: filters too high for its rate, keys that are not there."""
+    sources = [name for name in song.buses if name != MIX_BUS]
+    seen: set[str] = set()
+    for each in variations:
+        for where, key in each.chain.key_inputs():
+            if key.source not in {*sources, *seen}:
+                seen.add(key.source)
+                hint = nearest(key.source, sources)
+                yield f"{each.name!r}: {where}.from: {key.source!r} is no stem, group or return of it{hint}"
+        for where, stage in each.chain.placed():
+            told = stage.model_dump_json(by_alias=True)
+            if told not in seen:
+                seen.add(told)
+                try:
+                    stage.plan(Context(song.rate_hz, facts=None))
+                except InputError as error:
+                    yield f"{each.name!r}: {where}: {error}"

@@ -10,45 +10,63 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from busproc.album.loading import load_album
+    from busproc.album.rendering import Recorded, plan_album, render_album
     from busproc.chain import Chain, load_chain, process
     from busproc.delivery.printing import Printed, print_session
+    from busproc.engine import Engine
     from busproc.errors import AudioFileError, BusprocError, InputError, RenderError, SettingsFileError
     from busproc.measure.meter import Meter, Reading
     from busproc.presets import load_preset, preset_names
     from busproc.rendering import Rendered, render
     from busproc.session import Session
+    from busproc.shootouts.loading import load_shootout
+    from busproc.shootouts.rendering import Compared, shootout
     from busproc.song import Song, load_session
 
 __all__ = [
     "AudioFileError",
     "BusprocError",
     "Chain",
+    "Compared",
+    "Engine",
     "InputError",
     "Meter",
     "Printed",
     "Reading",
+    "Recorded",
     "RenderError",
     "Rendered",
     "Session",
     "SettingsFileError",
     "Song",
+    "load_album",
     "load_chain",
     "load_preset",
     "load_session",
+    "load_shootout",
+    "plan_album",
     "preset_names",
     "print_session",
     "process",
     "render",
+    "render_album",
+    "shootout",
 ]
 
 _HOMES = {
+    "busproc.album.loading": ("load_album",),
+    "busproc.album.rendering": ("Recorded", "plan_album", "render_album"),
     "busproc.chain": ("Chain", "load_chain", "process"),
     "busproc.delivery.printing": ("Printed", "print_session"),
+    "busproc.engine": ("Engine",),
     "busproc.errors": ("AudioFileError", "BusprocError", "InputError", "RenderError", "SettingsFileError"),
     "busproc.measure.meter": ("Meter", "Reading"),
     "busproc.presets": ("load_preset", "preset_names"),
     "busproc.rendering": ("Rendered", "render"),
     "busproc.session": ("Session",),
+    "busproc.shootouts.loading": ("load_shootout",),
+    "busproc.shootouts.rendering": ("Compared", "shootout"),
     "busproc.song": ("Song", "load_session"),
 }
 

@@ -281,7 +281,7 @@ def test_validate_tells_of_every_file(session, tmp_path):
         f"{good[0]}: good session: stems 2, groups 1, returns 0; 0.2 s at 48000 Hz",
         f"{good[1]}: good chain: limiter",
     ]
-    known = 'busproc checks "busproc-chain/1", "busproc-session/1" and "busproc-album/1"'
+    known = 'busproc checks "busproc-chain/1", "busproc-session/1", "busproc-album/1", "busproc-shootout/1"'
     assert result.stderr.splitlines() == [
         f"error: {faulty}: 2 faults",
         "  stages[0].pan: must be a number from -1 to 1, not 2",

@@ -17,12 +17,18 @@ from busproc.draft import WORDS
 from busproc.jsonfile import load_settings
 from busproc.presets import preset_names
 from busproc.session import Session
+from busproc.shootouts.settings import Shootout
 from busproc.stages import REGISTRY
 
 ROOT = Path(busproc.__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 GUIDES = sorted(ROOT.glob("*.md"))
-MODELS = {"busproc-chain/1": Chain, "busproc-session/1": Session, "busproc-album/1": Album}
+MODELS = {
+    "busproc-chain/1": Chain,
+    "busproc-session/1": Session,
+    "busproc-album/1": Album,
+    "busproc-shootout/1": Shootout,
+}
 
 SET_UP = """\
 python3 -m venv .venv && .venv/bin/pip install -q -e . -c constraints.txt && .venv/bin/busproc demo

@@ -26,7 +26,7 @@ from busproc.stages.base import Audio
 from busproc.stages.observe import NOMINAL_HZ
 
 SINE_HZ = 997
-SETTLING_S = 2
+SETTLING_S = 1
 """Of the sine before the second in which its harmonics are measured."""
 
 Figures = dict[str, Any]

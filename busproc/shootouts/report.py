@@ -27,6 +27,9 @@ SHOWN = {
 }
 """Columns of the table in words."""
 
+NOTHING_DB = -150.0
+"""Under it is nothing but rounding."""
+
 LEGEND = (
     "gain: LU louder than the untouched input, before loudness was matched; reduc: 95th percentile of gain",
     "reduction; crest: peak over RMS; attack: attacks over what follows them; range: loudness range in LU;",
@@ -223,4 +226,6 @@ def _ranking_lines(document: Document) -> Iterator[str]:
 
 
 def _shown(value: float | None) -> str:
+    if value is not None and value < NOTHING_DB:
+        return f"  <{NOTHING_DB:.0f}"
     return "      -" if value is None else f"{value:7.2f}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -11,7 +12,7 @@ from pydantic import Field
 
 from busproc.errors import InputError
 from busproc.jsonfile import load_settings
-from busproc.settings import Settings
+from busproc.settings import Settings, named_files
 from busproc.stages import AnyStage
 from busproc.stages.base import Audio, Key, Stage
 from busproc.stages.context import Context
@@ -58,6 +59,27 @@ class Chain(Settings):
             for where, key in stage.key_inputs():
                 yield f"{step}.{where}", key
 
+    @property
+    def files_folder(self) -> Path:
+        """From where the files that it names are meant; the working folder, if it names none."""
+        return next((file.folder for _, file in named_files(self)), Path())
+
+    def changed(self, document: Mapping[str, Any], seen_from: Path | None = None) -> Chain:
+        """The chain that a JSON object stands for; files that both name are the same ones.
+
+        With `seen_from` names of files are put so that they hold from that folder.
+        """
+        folder = self.files_folder
+        context = {"folder": folder, "seen_from": folder if seen_from is None else seen_from}
+        text = json.dumps(document)
+        return Chain.model_validate_json(text, strict=True, by_alias=True, by_name=False, context=context)
+
+    def seen_from(self, folder: Path) -> Chain:
+        """The same chain, the files that it names as they are named from a folder."""
+        if all(file.folder == folder for _, file in named_files(self)):
+            return self
+        return self.changed(self.model_dump(mode="json", by_alias=True), folder)
+
     def plan(self, context: Context) -> SeriesPlan:
         """Derive everything that does not depend on sound."""
         return plan_series(self.placed(), context)
@@ -75,15 +97,22 @@ class Chain(Settings):
         return record_series(plan, state)
 
 
-def load_chain(path: Path | str) -> Chain:
+def load_chain(path: Path | str, folder: Path | None = None) -> Chain:
     """Read a chain file.
+
+    Parameters
+    ----------
+    path
+        The file.
+    folder
+        Where the files that it names are; its own folder, if none is given.
 
     Raises
     ------
     SettingsFileError
         With every fault of the file.
     """
-    return load_settings(path, Chain)
+    return load_settings(path, Chain, folder)
 
 
 def process(

@@ -35,8 +35,7 @@ def changed(chain: Chain, changes: Mapping[str, Any]) -> tuple[Chain, list[str]]
     faults = [fault for path, value in changes.items() for fault in _apply(document, path, value)]
     if not faults:
         try:
-            text = json.dumps(document)
-            return Chain.model_validate_json(text, strict=True, by_alias=True, by_name=False), []
+            return chain.changed(document), []
         except ValidationError as error:
             faults = faults_of(error, Chain)
     return chain, faults

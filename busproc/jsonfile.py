@@ -28,7 +28,7 @@ FORMS = {
 """Every pattern that text in a settings file must match: the same in words."""
 
 
-def load_settings(path: Path | str, model: type[M]) -> M:
+def load_settings(path: Path | str, model: type[M], folder: Path | None = None) -> M:
     """Read a JSON file into an immutable object.
 
     Parameters
@@ -37,6 +37,8 @@ def load_settings(path: Path | str, model: type[M]) -> M:
         The file.
     model
         A settings class with a `format` field that names kind and version.
+    folder
+        Where the files that it names are; its own folder, if none is given.
 
     Raises
     ------
@@ -53,7 +55,13 @@ def load_settings(path: Path | str, model: type[M]) -> M:
     if "format" not in data:
         faults.append(f'format: missing; a file of this kind says "format": "{wanted}"')
     try:
-        settings = model.model_validate_json(text, strict=True, by_alias=True, by_name=False)
+        settings = model.model_validate_json(
+            text,
+            strict=True,
+            by_alias=True,
+            by_name=False,
+            context={"folder": Path(path).parent if folder is None else folder},
+        )
     except ValidationError as error:
         faults += faults_of(error, model)
     else:

@@ -15,6 +15,7 @@ from busproc.files import AudioInfo, inspect, sha256_file
 from busproc.jsonfile import load_settings
 from busproc.routes import MIX_BUS, Bus, Kind, route_faults, running_order
 from busproc.session import Fader, Session, Stem
+from busproc.settings import named_files
 from busproc.sources import StemFile
 from busproc.stages.context import Context
 
@@ -40,7 +41,7 @@ class Song:
 
     def with_mix_bus(self, chain: Chain, file: str | None = None) -> Song:
         """The same song with another chain on its mix bus, and the name of its file where that is another."""
-        before = self.buses[MIX_BUS]
+        before, chain = self.buses[MIX_BUS], chain.seen_from(self.path.parent)
         name = file or before.fader.chain
         mix_bus = replace(before, chain=chain, fader=before.fader.model_copy(update={"chain": name}))
         buses = {**self.buses, MIX_BUS: mix_bus}
@@ -133,10 +134,18 @@ class _Loader:
         if name not in self._chains:
             self._chains[name] = Chain()
             try:
-                self._chains[name] = load_chain(file)
+                chain = load_chain(file, (self.stems_folder / name).parent)
+                self._chains[name] = self._with_files(where, chain)
             except SettingsFileError as error:
                 self.faults += [f"{where} = {name}: {fault}" for fault in error.faults]
         return self._chains[name]
+
+    def _with_files(self, where: str, chain: Chain) -> Chain:
+        """The chain with its files named from the folder of the session, which they do not lead out of."""
+        chain = chain.seen_from(self.stems_folder)
+        for inner, file in named_files(chain):
+            self._inside(f"{where}: {inner}", file, self.stems_folder)
+        return chain
 
     def _inside(self, where: str, name: str, folder: Path) -> Path | None:
         whose = "the session's folder" if folder == self.path.parent else str(folder)

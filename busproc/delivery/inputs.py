@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from busproc.errors import InputError
+from busproc.settings import named_files
 from busproc.song import Song
 
 
@@ -27,4 +28,6 @@ def own_files(song: Song) -> set[Path]:
     """Where the files lie that a song is made of, links followed."""
     folder = song.path.parent
     chains = [folder / bus.fader.chain for bus in song.buses.values() if bus.fader.chain is not None]
-    return {path.resolve() for path in (song.path, *chains, *(file.path for file in song.files.values()))}
+    named = [file.path for bus in song.buses.values() for _, file in named_files(bus.chain)]
+    stems = [file.path for file in song.files.values()]
+    return {path.resolve() for path in (song.path, *chains, *named, *stems)}

@@ -11,6 +11,7 @@ from busproc.song import Song
 
 FOLDER = "recall"
 SESSION = f"{FOLDER}/session.json"
+CHAINS = "chains"
 
 
 def texts(song: Song) -> dict[str, str]:
@@ -18,9 +19,10 @@ def texts(song: Song) -> dict[str, str]:
     names: dict[str, str] = {}
     files: dict[str, str] = {}
     for bus in song.buses.values():
-        text = _json(bus.chain.model_dump(mode="json", by_alias=True, exclude={"schema_"}))
+        chain = bus.chain.seen_from(bus.chain.files_folder / CHAINS)
+        text = _json(chain.model_dump(mode="json", by_alias=True, exclude={"schema_"}))
         if bus.chain.stages and text not in files:
-            files[text] = f"chains/{len(files) + 1:02d}_{bus.name.replace(' ', '_')}.json"
+            files[text] = f"{CHAINS}/{len(files) + 1:02d}_{bus.name.replace(' ', '_')}.json"
         if bus.chain.stages:
             names[bus.name] = files[text]
     session = _json(_renamed(song.session, names))

@@ -13,7 +13,7 @@ FORMAT = "busproc-known/1"
 
 
 class Known:
-    """Findings by digest, kept in a hidden folder beside the results; what is asked for no more is forgotten.
+    """Findings by digest, kept in a hidden folder beside the results.
 
     Parameters
     ----------
@@ -27,20 +27,21 @@ class Known:
         self._now: dict[str, Any] = {}
 
     def __contains__(self, digest: str) -> bool:
-        return digest in self._now or digest in self._before
+        if digest in self._before:
+            self._now.setdefault(digest, self._before[digest])
+        return digest in self._now
 
     def __getitem__(self, digest: str) -> Any:
-        found = self._now[digest] if digest in self._now else self._before[digest]
-        self._now[digest] = found
-        return found
+        return self._now[digest]
 
     def __setitem__(self, digest: str, found: Any) -> None:
         self._now[digest] = found
 
-    def save(self) -> None:
-        """Keep what was found or asked for since."""
+    def save(self, *, forget: bool = False) -> None:
+        """Keep what was found; at the end of a run forget what it did not ask for."""
         self.folder.mkdir(exist_ok=True)
-        text = json.dumps({"format": FORMAT, "found": self._now}, indent=1) + "\n"
+        found = self._now if forget else self._before | self._now
+        text = json.dumps({"format": FORMAT, "found": found}, indent=1) + "\n"
         with atomic_files([self.folder / "known.json"], overwrite=True) as (part,):
             part.write_text(text, encoding="utf-8")
 

@@ -18,6 +18,8 @@ UNITS = {
     "_db": "dB",
     "_lu": "LU",
     "_hz": "Hz",
+    "_bpm": "BPM",
+    "_cents": "cents",
     "_ms": "ms",
     "_s": "s",
 }

@@ -78,7 +78,8 @@ def entrance_of(song: Song, folder: Path, announce: Announce, chains: Iterable[C
     announce
         Told what is being done, again and again while it is.
     chains
-        What will be heard behind it: their keys are made too, and as much beyond the end as they look ahead.
+        What will be heard behind it: their keys are made too, and a second beyond the end, or as much as
+        they look ahead.
     """
     chains = list(chains)
     bare = song.with_mix_bus(Chain())
@@ -91,7 +92,7 @@ def entrance_of(song: Song, folder: Path, announce: Announce, chains: Iterable[C
     }
     late = max(plan.latency_frames for plan in (bus, *plans.values()))
     frames = song.frames + bus.tail_frames
-    total = late + frames + max((_latency_frames(chain, song.rate_hz) for chain in chains), default=0)
+    total = late + frames + max([song.rate_hz, *(_latency_frames(chain, song.rate_hz) for chain in chains)])
 
     def spooled(plan: GraphPlan) -> Scratch:
         sound, at = Scratch((2,), folder), late - plan.latency_frames

@@ -46,7 +46,7 @@ class Recording:
         document = self._report(drives, songs, gain_db)
         if self.record.album.reel:
             document["reel"] = write_reel(self.record, self.folder)
-        self.known.save()
+        self.known.save(forget=True)
         shutil.rmtree(self.known.folder / "sounds", ignore_errors=True)
         return document, rendered
 

@@ -71,7 +71,7 @@ class Running:
         if refined is not None and refined.is_better:
             self.contest = with_refined(self.contest, refined)
         heard = self._match(self.figures_of(self.contest.songs))
-        self.known.save()
+        self.known.save(forget=True)
         self._tidy()
         spans = tuple(self._about(tried)[0] for tried in self.contest.songs)
         return Done(self.contest, spans, tuple(heard), refined)

@@ -21,7 +21,7 @@ from busproc.stages import REGISTRY
 from tests.songs import noise, write_session
 
 COMMANDS = [
-    *("render", "print", "verify", "recall", "diff", "album", "meter", "validate", "schema", "session"),
+    *("render", "print", "verify", "recall", "diff", "album", "shootout", "meter", "validate", "schema", "session"),
     *("presets", "chain", "stages", "explain", "demo"),
 ]
 HEAVY = {"numpy", "numba", "scipy", "soundfile", "soxr", "matplotlib", "pydantic", "rich"}
@@ -110,7 +110,7 @@ def test_every_command_has_help_with_an_example(command):
         (["render", "song.json", "--out", "x", "--from", "soon"], "'soon' is not a valid float"),
         (["meter"], "Missing argument"),
         (["schema", "chian"], "'chian' is not one of 'chain', 'session'"),
-        (["presets", "open_and_gentel"], "'open_and_gentel' is not a preset; there are do_nothing, "),
+        (["presets", "open_and_gentel"], "'open_and_gentel' is not a preset; there are calmer_sibilants, "),
         (["presets", "open_and_gentel"], "did you mean open_and_gentle?"),
         (["stages", "limitr"], "'limitr' is not a stage; there are compressor, "),
         (["stages", "limitr"], "did you mean limiter?"),

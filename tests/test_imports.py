@@ -16,7 +16,7 @@ MAY_IMPORT = {
     "kernels": {"kernels.jit", "kernels.vector", "kernels.window"},
     "measure": {"errors", "kernels", "measure"},
     "files": {"errors", "files", "kernels"},
-    "stages": {"errors", "kernels", "measure", "scratch", "settings", "stages"},
+    "stages": {"errors", "files", "kernels", "measure", "scratch", "settings", "stages"},
     "scratch": {"errors"},
     "studies": {"stages"},
     "errors": set(),

@@ -117,9 +117,9 @@ def meter(files: tuple[Path, ...], *, as_json: bool) -> None:
 @click.argument("files", nargs=-1, required=True, type=FILE)
 @click.option("--allow-outside", is_flag=True, help="Let paths in a session lead out of its folder.")
 def validate(files: tuple[Path, ...], *, allow_outside: bool) -> None:
-    """Check chain, session, album and shootout files and tell every fault.
+    """Check files of any kind and tell every fault.
 
-    Everything a session names is checked with it: chains, audio files, routing.
+    Chain, session, album and shootout files. Everything a session names is checked with it: chains, audio files, routing.
 
     \b
     Example:

@@ -35,9 +35,9 @@ def shootout(
     cluster: str | None,
     allow_outside: bool,
 ) -> None:
-    """Compare variations of a chain at one loudness, by figures and by ear.
+    """Compare variations of a chain at one loudness.
 
-    The file names songs, variations and passages. What comes out: every variation as a WAV file, a
+    By figures and by ear: the file names songs, variations and passages. What comes out: every variation as a WAV file, a
     table of figures, the order by a goal if the file has one, and a page to listen on (open
     index.html in a browser; it starts quiet). The page saves answers to blind trials; --reveal reads
     them, with --out the folder of the shootout.

@@ -12,7 +12,7 @@ from busproc.cli.terminal import FILE, print_file
 @click.command()
 @click.argument("kind", type=click.Choice(["chain", "session", "album", "shootout"]))
 def schema(kind: str) -> None:
-    """Print the JSON Schema of chain, session, album or shootout files.
+    """Print the JSON Schema of a kind of file.
 
     For editors and other programs.
 

@@ -23,7 +23,7 @@ from busproc.stages.ballistics import (
 from busproc.stages.base import Audio, Decider, Heard, Key, Plan, Verdict
 from busproc.stages.context import Context
 from busproc.stages.observe import Totals
-from busproc.stages.side_chain import SideChain, sections_of
+from busproc.stages.side_chain import SideChain, heard_through, sections_of
 from busproc.stages.study import LoudnessStudy, Study
 from busproc.stages.treatments import Gain, OversampledGain, Sections
 
@@ -219,12 +219,9 @@ class Compressor(Decider):
         if gain.deepest_db < 0.1:
             set_to = f"threshold {self.threshold_dbfs:g} dBFS, ratio {self.ratio}, mix {self.mix:g}"
             return Verdict("left alone", f"Under 0.1 dB of reduction ({set_to}).{told}", did)
-        loud = gain.percentile_db(95)
         return Verdict(
-            "slight" if loud < SLIGHT_DB else "worked",
-            f"At work {gain.working_share:.0%} of the time; reduction {gain.percentile_db(50):.1f} dB in the "
-            f"median, {loud:.1f} dB at the 95th percentile, {gain.deepest_db:.1f} dB at most "
-            f"({gain.deepest_at_s:.1f} s).{told}",
+            "slight" if gain.percentile_db(95) < SLIGHT_DB else "worked",
+            f"At work {gain.working_share:.0%} of the time; {gain.told}.{told}",
             did,
         )
 
@@ -248,11 +245,10 @@ class Compressor(Decider):
         """What the detector hears of a sound: `(frames, 2)`, left and right or mid and side."""
         if self.oversample > 1:
             sound = oversample.up(self.oversample, memory["up"], sound)
-        if self.side_chain:
-            sound = plan.side_chain.apply(memory["side_chain"], None, sound[:, None])[:, 0]
+        sound = heard_through(plan.side_chain, memory["side_chain"], sound)
         if self.on == "mid_side":
             sound = 0.5 * np.stack([sound[:, 0] + sound[:, 1], sound[:, 0] - sound[:, 1]], axis=1)
-        return np.ascontiguousarray(sound)
+        return sound
 
     def _reduction_db(self, plan: CompressorPlan, memory: dict[str, Any], sound: Audio) -> Audio:
         """Reduction in force, step by step, `(columns, frames)`."""

@@ -14,7 +14,7 @@ from busproc.scratch import Scratch
 from busproc.stages.base import Audio, Decider, Heard, Verdict
 from busproc.stages.compressor import keep_of
 from busproc.stages.context import Context
-from busproc.stages.limiting import LimiterPlan, LimiterStudy
+from busproc.stages.limiting import LimiterPlan, LimiterStudy, easing_lengths
 from busproc.stages.observe import Totals
 from busproc.stages.study import Study
 from busproc.stages.treatments import Gain
@@ -65,8 +65,6 @@ class Limiter(Decider):
         """Turn times into frames: three running means as long together as the look-ahead."""
         rate = context.rate_hz
         ahead = max(3, round(self.lookahead_ms * rate / 1000))
-        lengths = np.array([(ahead + 2 + k) // 3 for k in range(3)], dtype=np.int64)
-        lengths.setflags(write=False)
         gain = context.known("gain")
         streaming_frames = oversample.up_latency_frames(FACTOR) + ahead
         resting = 10 ** (context.known("drive_db", 0.0) / 20)
@@ -79,7 +77,7 @@ class Limiter(Decider):
             fast_keep=keep_of(self.release_ms, rate),
             slow_keeps=(keep_of(SUSTAINED_ATTACK_MS, rate), keep_of(self.sustained_release_ms, rate)),
             slow_share=SUSTAINED_SHARE,
-            lengths=lengths,
+            lengths=easing_lengths(ahead),
             gain=gain,
             resting_gain=resting,
             arrival_frames=context.arrival_frames,

@@ -39,6 +39,13 @@ MOST_DRIVE_DB = 30.0
 STEPS = 16
 
 
+def easing_lengths(frames: int) -> NDArray[np.int64]:
+    """Lengths of three running means, one after the other, that carry a step out within so many frames."""
+    lengths = np.array([(frames + 2 + k) // 3 for k in range(3)], dtype=np.int64)
+    lengths.setflags(write=False)
+    return lengths
+
+
 @dataclass(frozen=True, kw_only=True)
 class LimiterPlan(Plan):
     """Lengths of the windows, in frames; and the gain of the whole song, where it has been found."""

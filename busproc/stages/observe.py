@@ -101,6 +101,14 @@ class GainTally:
         """How many times it began to work."""
         return int(self._counts[tally.EVENTS])
 
+    @property
+    def told(self) -> str:
+        """How deep it was, for a sentence."""
+        return (
+            f"reduction {self.percentile_db(50):.1f} dB in the median, {self.percentile_db(95):.1f} dB at "
+            f"the 95th percentile, {self.deepest_db:.1f} dB at most ({self.deepest_at_s:.1f} s)"
+        )
+
     def as_dict(self) -> dict[str, object]:
         """The figures of the decision log."""
         return {
@@ -184,7 +192,8 @@ class Totals:
         if self._counts_gain:
             self.gain.feed(decision)
         for k, tally_of_band in enumerate(self.band_gains):
-            tally_of_band.feed(np.ascontiguousarray(decision[:, k]))
+            gain = decision[:, k]
+            tally_of_band.feed(np.minimum(gain, 1 / gain))
 
     def as_dict(self) -> dict[str, dict[str, Any]]:
         """Levels before and after for the log, with spectrum and true peak where the stage asks for them."""

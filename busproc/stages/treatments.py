@@ -52,7 +52,7 @@ class Treatment(ABC):
     resting_gain: float = 1.0
     decisions_per_frame: int = 1
     band_gains: int = 0
-    """How many columns of the decision are gains of single bands."""
+    """How many columns of the decision are gains of single bands or parts; rises and falls count alike."""
 
     @abstractmethod
     def start(self, lanes: int) -> Any:

@@ -15,7 +15,7 @@ import pytest
 from numba.core.dispatcher import Dispatcher
 
 from busproc import kernels
-from busproc.kernels import biquad, fourier, limit, loudness, oversample, peaks, tally
+from busproc.kernels import biquad, fourier, limit, loudness, moving_taps, oversample, peaks, tally
 
 MODULES = {
     found.name: importlib.import_module(f"{kernels.__name__}.{found.name}")
@@ -164,9 +164,33 @@ EXAMPLES = {
     "dynamics.peak_of_each": lambda: (bursts(),),
     "dynamics.power_of_two": lambda: (-1.3,),
     "dynamics.wanted_reduction": lambda: (noise(2, 60, low=-40.0, high=0.0), -20.0, 0.75, 6.0, 12.0),
+    "feedback.absorb": lambda: (1e-31, noise(10), np.zeros(4)),
+    "feedback.add_taps": lambda: (noise(9, 2), noise(15, 2, seed=1), whole(1, 6), noise(2, 2, 2)),
+    "feedback.diffuse": lambda: (np.concatenate([noise(20), np.zeros(900)]), 0.6, np.zeros(7), 3),
+    "feedback.hand_out": lambda: (noise(16),),
+    "feedback.mix_all": lambda: (noise(16),),
+    "feedback.run_network": lambda: (
+        np.concatenate([noise(20, 2), np.zeros((1500, 2))]),
+        whole(*range(0, 17 * 3, 3)),
+        whole(*range(0, 16 * 3, 3)),
+        np.zeros(48),
+        np.tile([0.5, 0.1, 0.0, -0.1, 0.0, 0.9, 0.0, 0.05, 0.1, 0.0], (16, 1)),
+        np.zeros((16, 4)),
+        np.tile([0.6, 0.8], (8, 1)),
+        np.tile([0.8, -0.6], (8, 1)),
+    ),
+    "feedback.turn_pairs": lambda: (noise(16), noise(8, 2), noise(8, 2, seed=1)),
     "moves.add_columns": lambda: (noise(9, 3, 2), noise(9, 2, 2, seed=1), np.array([[0, 0], [0, 2], [1, 1]])),
     "moves.fade_gain": lambda: (0, 60, 60, 12.5, 20.0),
     "moves.ride_gain": lambda: (np.array([0.1, 0.2, 0.5]), np.array([0.0, -6.0, -3.0]), 100.0, 3, 60),
+    "flat.flat_runs": lambda: (
+        np.array([0.0, 0.1, 0.5, 0.5, 0.5, 0.2, 0.2, 0.2, 0.1, -0.5, -0.5, -0.5, 0.0, 0.0, 0.0, 0.3]),
+        3,
+        1e-4,
+        0.02,
+        np.zeros(6),
+        np.zeros(256),
+    ),
     "fourier.circle": lambda: (0.7,),
     "fourier.convolve_block": lambda: (
         noise(16, 2),
@@ -185,6 +209,7 @@ EXAMPLES = {
     "fourier.spectra_of": lambda: (noise(24), fourier.turns_of(16)),
     "fourier.transform": lambda: (noise(2, 16), fourier.turns_of(16)),
     "fourier.turns_of": lambda: (16,),
+    "fraction.hold_back": lambda: (noise(128), noise(127, 2, seed=1), noise(20, 2, seed=2)),
     "lanes.mix_sides": lambda: (noise(9, 3, 2), ((1.1, -0.1), (0.2, 0.9))),
     "lanes.multiply_bus": lambda: (noise(9, 2), noise(9, low=0.0)),
     "lanes.multiply_lanes": lambda: (noise(9, 3, 2), noise(9, low=0.0)),
@@ -350,6 +375,32 @@ EXAMPLES = {
         np.array([20.0, 1.2, 0.3, 1.1, 0.1]),
         np.array([1.0, 0.8]),
     ),
+    "echo.blend": lambda: (
+        np.zeros((9, 3, 2)),
+        *(noise(9, 3, 2), noise(9, 3, 2, seed=1), 0.7),
+        *(((0.5, 0.1), (0.2, 0.6)), noise(9, low=0.0)),
+    ),
+    "echo.feed": lambda: (
+        np.ones((9, 3, 2)),
+        *(noise(9, 3, 2), noise(9, 3, 2, seed=1)),
+        *(((0.5, 0.5), (0.0, 0.1)), ((0.0, 0.7), (0.6, 0.0))),
+    ),
+    "echo.rested": lambda: (-1e-31,),
+    "moving_taps.add_copies": lambda: (
+        noise(9, 3, 2),
+        noise(3, 70, seed=1),
+        noise(2, 9, low=16.0, high=40.0),
+        moving_taps.weights(),
+        noise(2, 2),
+    ),
+    "moving_taps.wander": lambda: (noise(2, 4, low=20.0, high=40.0), np.array([7.0, 5.5]), -3, 60),
+    "gating.below": lambda: (-45.0, -40.0, 2.0, 12.0),
+    "gating.follow_gate": lambda: (
+        *(noise(80, low=-60.0, high=-20.0), -40.0, 4.0, 2.0, 12.0, 0.5, 0.9),
+        np.array([12.0, 0.0]),
+    ),
+    "gating.follow_body": lambda: (*(noise(60, low=0.0), noise(60, low=0.0, seed=1), 0.5, 0.9), np.ones(1)),
+    "gating.share_above": lambda: (noise(60, low=-9.0, high=9.0), 2.0, 6.0),
 }
 
 every_kernel = pytest.mark.parametrize("name", KERNELS)

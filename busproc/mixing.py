@@ -13,6 +13,7 @@ from busproc.kernels import moves
 from busproc.measure.meter import Meter
 from busproc.routing import BusPlan, Feed, GraphPlan
 from busproc.session import Point, Stem, Tap
+from busproc.sources import StemFile
 from busproc.stages.base import Audio
 from busproc.stages.series import SeriesState, process_series, record_series, start_series
 from busproc.stages.treatments import DelayLine
@@ -133,7 +134,7 @@ def record_graph(plan: GraphPlan, state: GraphState) -> list[dict[str, Any]]:
         {
             "place": bus.bus.place,
             "fed_by": _fed_by(plan, bus),
-            "moved": _moves(bus),
+            "moved": _moves(plan, bus),
             "arrival_frames": bus.arrival_frames,
             "latency_frames": bus.series.latency_frames,
             "left_at": inner.meter.reading().as_dict(),
@@ -144,14 +145,15 @@ def record_graph(plan: GraphPlan, state: GraphState) -> list[dict[str, Any]]:
     ]
 
 
-def _moves(bus: BusPlan) -> list[str]:
-    """What was done to a bus beside its chain, in words: trim, polarity, fades, fader, ride, pan."""
+def _moves(plan: GraphPlan, bus: BusPlan) -> list[str]:
+    """What was done to a bus beside its chain, in words and in the order in which it was done."""
     fader, told = bus.bus.fader, []
     if isinstance(fader, Stem):
         told += [f"trim {fader.gain_db:+g} dB"] if fader.gain_db else []
         told += ["polarity inverted"] if fader.polarity == "inverted" else []
         told += [f"fade in {fader.fade_in_ms:g} ms"] if fader.fade_in_ms else []
         told += [f"fade out {fader.fade_out_ms:g} ms"] if fader.fade_out_ms else []
+        told += _aligned(plan.song.files[bus.bus.name])
     told += [f"fader {fader.level_db:+g} dB"] if fader.level_db else []
     if fader.ride:
         levels = [point.level_db for point in fader.ride]
@@ -159,6 +161,17 @@ def _moves(bus: BusPlan) -> list[str]:
     if isinstance(fader, Stem) and fader.pan:
         told.append(f"panned {abs(fader.pan):.0%} {'right' if fader.pan > 0 else 'left'}")
     return told
+
+
+def _aligned(file: StemFile) -> list[str]:
+    """How a stem was moved and turned against another of the same source."""
+    align, frames, told = file.stem.align, file.delay_frames, []
+    if frames:
+        cut = f"; cut {file.cut_frames} before the song's start" if file.cut_frames else ""
+        way = "later" if frames > 0 else "earlier"
+        told.append(f"aligned {abs(align.delay_ms):g} ms {way} ({abs(frames):g} frames{cut})")
+    turns = [f"{one.freq_hz:g} Hz" + (f" q {one.q:g}" if one.q else "") for one in align.rotate]
+    return told + ([f"phase turned by all-pass at {' and '.join(turns)}"] if turns else [])
 
 
 def _faded(plan: GraphPlan, bus: BusPlan, out: Audio, at_frame: int) -> Audio:

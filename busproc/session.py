@@ -49,6 +49,24 @@ class Fader(Ridden):
     """Chain file, relative to the session file; null for none."""
 
 
+class AllPass(Settings):
+    """A filter that turns phases and leaves levels as they are."""
+
+    freq_hz: Annotated[float, Field(ge=10, le=20000, strict=True)]
+    """Where it turns by -90 degrees, or with a q by -180."""
+    q: Annotated[float, Field(ge=0.1, le=20, strict=True)] | None = None
+    """How steep the turn is, of a second-order filter; null is first order."""
+
+
+class Align(Settings):
+    """What brings a stem into time and phase with another of the same source."""
+
+    delay_ms: Annotated[float, Field(ge=-50, le=50, strict=True)] = 0.0
+    """How much later it comes, to 0.001 frames; negative is earlier, as a late microphone needs it."""
+    rotate: Annotated[tuple[AllPass, ...], Field(max_length=2)] = ()
+    """All-pass filters, for where time and polarity alone are not enough."""
+
+
 class Stem(Fader):
     """One recorded track, or the print of several."""
 
@@ -62,6 +80,8 @@ class Stem(Fader):
     """Trim before the chain."""
     polarity: Literal["as_is", "inverted"] = "as_is"
     """Whether the wave is turned upside down, before the chain."""
+    align: Align = Align()
+    """Where it comes and how its phases lie against another of the same source, before the chain."""
     pan: Annotated[float, Field(ge=-1, le=1, strict=True)] = 0.0
     """Position after the chain, -1 left to 1 right; the centre changes nothing."""
     pan_law: PanLaw | None = None

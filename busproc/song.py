@@ -18,6 +18,7 @@ from busproc.session import Fader, Session, Stem
 from busproc.settings import named_files
 from busproc.sources import StemFile
 from busproc.stages.context import Context
+from busproc.stages.filters import turn_of
 
 
 @dataclass(frozen=True)
@@ -199,6 +200,12 @@ class _Loader:
     def _check_plans(self, buses: dict[str, Bus], rate_hz: int) -> None:
         for bus in buses.values():
             self.faults += [f"{bus.chain_path}: {fault}" for fault in plan_faults(bus.chain, rate_hz)]
+        for n, stem in enumerate(self.session.stems):
+            for k, turn in enumerate(stem.align.rotate):
+                try:
+                    turn_of(turn.freq_hz, rate_hz)
+                except InputError as error:
+                    self._fault(f"stems[{n}].align.rotate[{k}]", str(error))
 
     def _place(self, infos: dict[str, AudioInfo], rate_hz: int, origin: float) -> dict[str, StemFile]:
         files = {}

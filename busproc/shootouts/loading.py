@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from busproc.chain import Chain, load_chain
@@ -12,7 +12,7 @@ from busproc.changes import changed
 from busproc.errors import AudioFileError, InputError, SettingsFileError
 from busproc.files import AudioInfo, inspect, sha256_file
 from busproc.jsonfile import load_settings, nearest
-from busproc.routes import MIX_BUS, Bus, running_order
+from busproc.routes import MIX_BUS, Bus
 from busproc.session import Fader, Session, Stem
 from busproc.shootouts.drafts import Draft, drafted
 from busproc.shootouts.goal import DISTANCES
@@ -37,11 +37,6 @@ class TriedSong:
     passages: tuple[Passage, ...]
     variations: tuple[Variation, ...]
     """The same ids and names in every song; chains may differ where each session has its own."""
-
-    def through(self, chain: Chain) -> Song:
-        """The song with this chain on its mix bus."""
-        buses = {**self.song.buses, MIX_BUS: replace(self.song.buses[MIX_BUS], chain=chain)}
-        return replace(self.song, buses=buses, order=running_order(self.song.session, buses))
 
 
 @dataclass(frozen=True)

@@ -107,13 +107,12 @@ def test_a_finished_mix_has_no_chain_to_vary(tmp_path):
 
 @pytest.mark.parametrize("channels", [1, 2])
 def test_a_finished_mix_renders_as_it_is_and_through_a_chain(tmp_path, channels):
-    tried = load_shootout(write_shootout(tmp_path)).songs[1]
     sound = noise(1.0, 5, channels).astype(np.float32)
     sf.write(tmp_path / "mix.wav", sound, 44100, subtype="FLOAT")
     song = finished_mix(tmp_path / "mix.wav")
     song = replace(song, session=song.session.model_copy(update={"deliver": (Delivery(bits="32_float"),)}))
     for chain, factor in ((Chain(), 1.0), (Chain(stages=(Gain(gain_db=-20.0),)), 0.1)):
-        treated = replace(tried, song=song).through(chain)
+        treated = song.with_mix_bus(chain)
         (file,) = render(treated, tmp_path / f"out{factor}").files
         written, rate_hz = sf.read(file, dtype="float32", always_2d=True)
         assert rate_hz == 44100
@@ -232,7 +231,7 @@ def test_a_key_is_heard_before_the_mix_bus_also_where_it_was_not_needed_there(tm
     tried = load_shootout(file).songs[0]
     keyed = Chain.model_validate({"stages": [HOLD | {"key": {"from": "kick"}}]})
     assert tried.song.order == ("a", "mix_bus", "kick")
-    assert tried.through(keyed).order == ("a", "kick", "mix_bus")
+    assert tried.song.with_mix_bus(keyed).order == ("a", "kick", "mix_bus")
 
 
 def test_a_finished_mix_that_is_none_is_refused(tmp_path):

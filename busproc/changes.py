@@ -71,6 +71,8 @@ def _stage(document: dict[str, Any], head: str) -> dict[str, Any] | str:
     if named:
         places = [f"stages[{n}]" for n, stage in enumerate(stages) if stage in named]
         return f"{len(named)} stages are called {head!r}; say which: {', '.join(places)}"
+    if not stages:
+        return "the chain has no stages"
     known = [word for stage in stages for word in (stage.get("name"), stage["stage"]) if word]
     return f"no stage is called {head!r}{nearest(head, known)}"
 

@@ -16,7 +16,7 @@ from busproc.delivery.orders import plain_name
 from busproc.delivery.prints import Passage, part_name, plan_prints
 from busproc.delivery.sets import write_sets
 from busproc.errors import InputError
-from busproc.files import atomic_files
+from busproc.files import atomic_files, folder_for
 from busproc.making import make
 from busproc.progress import Progress, silently
 from busproc.song import Song, load_session
@@ -87,7 +87,7 @@ def render(
     if not numbers:
         raise InputError('this session delivers no mix; add {"what": "mix"}, or print its versions')
     prints = plan_prints(song.session, song.buses, song.rate_hz, numbers, passage)
-    folder = _folder(out_dir)
+    folder = folder_for(out_dir)
     name = plain_name(song.session.song) + part_name(passage)
     log, words = folder / f"{name}.decisions.json", folder / f"{name}.decisions.txt"
     finals = [*(folder / each.path for each in prints), log, words]
@@ -110,15 +110,6 @@ def _passage(song: Song, from_s: float | None, to_s: float | None) -> Passage | 
     if not 0 <= first < last or first >= end:
         raise InputError(f"no passage from {first:g} s to {last:g} s: the song runs from 0 to {end:.3f} s")
     return first, min(last, end)
-
-
-def _folder(out_dir: Path | str) -> Path:
-    folder = Path(out_dir)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(f"{folder} cannot be made a folder for the results: {error.strerror}") from None
-    return folder
 
 
 def _note_the_run(path: Path, started: float) -> None:

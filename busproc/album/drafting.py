@@ -32,8 +32,8 @@ PRESET = "open_and_gentle"
 
 TRACK_NUMBER = re.compile(r"^(\d{1,3})[\s._-]+(?=.*\w)")
 
-NOTES = (
-    "A draft, to be edited: the title, and the order of the songs; the shared chain in "
+HINT = (
+    "Edit the title, and the order of the songs; the shared chain in "
     f"{CHAIN} (busproc presets lists others); gap_s and fades of each song, and reel for all of them as one "
     'file; loudness, such as {"how": "loudest_song", "target_lufs": -14}, where null lets the chain decide; '
     "levels, pans and groups in the session of each song."
@@ -48,6 +48,8 @@ class AlbumDraft:
     """Text of every file by its path: the album first, then its chain and the session of each song."""
     songs: tuple[str, ...]
     """A line for each song in the order of the record: its title, stems and groups."""
+    hint: str
+    """What to edit."""
     left_out: tuple[str, ...]
     """Every folder, and every file that might be a stem, that is not in it, and why."""
 
@@ -86,7 +88,7 @@ def draft_album(folder: Path, title: str | None = None) -> AlbumDraft:
         **{home / SESSION: as_text(song) for home, song in songs.items()},
     }
     lines = tuple(_in_words(number, song) for number, song in enumerate(songs.values(), 1))
-    return AlbumDraft(texts, lines, tuple(left_out))
+    return AlbumDraft(texts, lines, HINT, tuple(left_out))
 
 
 def _song(home: Path) -> tuple[dict[str, Any], list[str]]:
@@ -99,7 +101,6 @@ def _album(title: str, homes: list[Path]) -> dict[str, Any]:
     return {
         "format": "busproc-album/1",
         "album": title[:120],
-        "notes": NOTES,
         "chain": CHAIN,
         "songs": [{"session": f"{home.name}/{SESSION}"} for home in homes],
         "calibrate": Calibration().model_dump(),

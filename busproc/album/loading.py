@@ -105,6 +105,7 @@ def _track(
 ) -> list[Track]:
     where = f"songs[{number - 1}]"
     chain = shared
+    faults += [f"{where}.{fault}" for fault in _twice(entry)]
     for n, difference in enumerate(entry.exceptions):
         chain, wrong = changed(chain, difference.set)
         faults += [f"{where}.exceptions[{n}].set: {fault}" for fault in wrong]
@@ -120,6 +121,15 @@ def _track(
         wrong += order_faults(song.session, song.buses, song.rate_hz)
     faults += [f"{where}: {fault}" for fault in wrong]
     return [Track(number, entry, song, chain)]
+
+
+def _twice(entry: AlbumSong) -> Iterator[str]:
+    """Settings that a second exception would take back."""
+    first: dict[str, int] = {}
+    for n, difference in enumerate(entry.exceptions):
+        for path in difference.set:
+            if first.setdefault(path, n) != n:
+                yield f"exceptions[{n}].set.{path}: exceptions[{first[path]}] sets it too; make one of both"
 
 
 def _chain_faults(song: Song, chain: Chain) -> Iterator[str]:

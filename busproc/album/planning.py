@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any, Literal
 
 from busproc.album.drive import ADDED
-from busproc.album.loading import Track
+from busproc.album.loading import Record, Track
 from busproc.delivery import manifest, recall_files
 from busproc.delivery.diff_settings import changes
 from busproc.delivery.diff_words import change_in_words, input_in_words, version_in_words
+from busproc.delivery.listed import Fault
 from busproc.delivery.verify import verify
 from busproc.digests import treatment_sha256, versions_in_use
 from busproc.errors import BusprocError
@@ -62,9 +63,22 @@ def why_render(folder: Path, song: Song, progress: Progress) -> tuple[str, ...]:
     reasons = [*_made_with(there)]
     if there.get("treatment_sha256") != treatment_sha256(song):
         reasons += list(differences(folder, song)) or ["its treatment has changed"]
-    reasons = reasons or [f"{fault.file}: {fault.what}" for fault in verify(folder).faults]
+    reasons = reasons or [f"{fault.file}: {fault.what}" for fault in _own_faults(folder, there)]
     more = [f"and {len(reasons) - MOST_REASONS} more"] if len(reasons) > MOST_REASONS else []
     return (*reasons[:MOST_REASONS], *more)
+
+
+def _own_faults(folder: Path, there: Doc) -> list[Fault]:
+    """What is wrong with a delivery; files of others that lie in it are none of its faults."""
+    own = {manifest.NAME, *(each["file"] for each in there["files"]), *there["beside"]}
+    return [fault for fault in verify(folder).faults if fault.file in own]
+
+
+def left_from_earlier(record: Record, folder: Path) -> list[str]:
+    """Folders of songs that are no longer on the record, or stand elsewhere on it."""
+    own = {track.folder for track in record.tracks}
+    deliveries = sorted(path.parent.name for path in folder.glob(f"*/{manifest.NAME}"))
+    return [name for name in deliveries if name not in own]
 
 
 def _made_with(there: Doc) -> Iterator[str]:

@@ -10,13 +10,13 @@ from typing import Any
 from busproc.album import page, report
 from busproc.album.drive import Drive, trims
 from busproc.album.loading import Record, load_album
-from busproc.album.planning import Todo, plan_certain, plan_uncertain
+from busproc.album.planning import Todo, left_from_earlier, plan_certain, plan_uncertain
 from busproc.album.recording import Recording, drive_key, gain_key, on_record
 from busproc.album.reel import reel_files
 from busproc.delivery.orders import plain_name
 from busproc.engine import Engine, crew_of
 from busproc.errors import InputError
-from busproc.files import atomic_files
+from busproc.files import atomic_files, folder_for
 from busproc.known import Known
 from busproc.progress import JobProgress, Progress, jobs_silently, silently
 from busproc.song import Song
@@ -24,11 +24,12 @@ from busproc.song import Song
 
 @dataclass(frozen=True)
 class Recorded:
-    """What was made of an album: its folder, its report, and the songs that had to be rendered."""
+    """What was made of an album: folder, report, songs rendered, folders left of an earlier order."""
 
     folder: Path
     report: dict[str, Any]
     rendered: tuple[str, ...]
+    left_over: tuple[str, ...]
 
 
 def render_album(
@@ -68,11 +69,11 @@ def render_album(
     record = _loaded(album, allow_outside=allow_outside)
     folder = Path(out_dir).absolute()
     _refuse_inputs(record, folder)
-    folder.mkdir(parents=True, exist_ok=True)
+    folder_for(folder)
     with crew_of(engine or Engine(), progress) as crew:
         document, rendered = Recording(record, folder, Known(folder), crew).run()
     _write_report(document, folder)
-    return Recorded(folder, document, rendered)
+    return Recorded(folder, document, rendered, tuple(left_from_earlier(record, folder)))
 
 
 def plan_album(

@@ -172,7 +172,7 @@ def _lines(document: dict[str, Any]) -> Iterator[str]:
             f"{_shown(found['loudness_range_lu'])}  {song['song']}"
         )
         for exception in song["exceptions"]:
-            changes = ", ".join(f"{path} = {value}" for path, value in exception["set"].items())
+            changes = ", ".join(f"{path} = {json.dumps(value)}" for path, value in exception["set"].items())
             yield f"     but {changes}: {exception['reason']}"
     yield ""
     for departure in document["departures"]:

@@ -12,7 +12,7 @@ from busproc.cli.terminal import FILE, jobs_told
 @click.command()
 @click.argument("shootout", type=FILE, required=False)
 @click.option("--out", "out_dir", type=FILE, required=True, help="Folder for the results; made if missing.")
-@click.option("--overwrite", is_flag=True, help="Replace results that are there.")
+@click.option("--overwrite", is_flag=True, help="Replace the results of another shootout.")
 @click.option("--refine", is_flag=True, help="Search for the goal, within the ranges that the file names.")
 @click.option(
     "--numbered", type=FILE, metavar="FOLDER", help="Write numbered blind files; FOLDER takes keys."
@@ -37,9 +37,9 @@ def shootout(
 ) -> None:
     """Compare variations of a chain at one loudness.
 
-    By figures and by ear: the file names songs, variations and passages. What comes out: every variation as a WAV file, a
-    table of figures, the order by a goal if the file has one, and a page to listen on (open
-    index.html in a browser; it starts quiet). The page saves answers to blind trials; --reveal reads
+    By figures and by ear: the file names songs, variations and passages. What comes out: every variation
+    as a WAV file, a table of figures in the order of the goal if the file has one, and a page to listen
+    on (open index.html in a browser; it starts quiet). The page saves answers to blind trials; --reveal reads
     them, with --out the folder of the shootout.
 
     \b
@@ -53,7 +53,7 @@ def shootout(
     if shootout is None:
         raise click.UsageError("give a shootout file, or --reveal and answers")
     from busproc.engine import Engine
-    from busproc.shootouts import report
+    from busproc.shootouts import words
     from busproc.shootouts.rendering import shootout as compare
 
     with jobs_told() as told:
@@ -67,7 +67,7 @@ def shootout(
             keys_dir=numbered,
             progress=told,
         )
-    click.echo(report.in_words(done.document), nl=False)
+    click.echo(words.in_words(done.document), nl=False)
     click.echo(f"\nlisten (start quiet): {done.page}")
 
 

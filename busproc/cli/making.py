@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from contextlib import nullcontext
 from pathlib import Path
 
@@ -153,13 +154,19 @@ def album(
     click.echo(report.in_words(done.report), nl=False)
     made, there = len(done.rendered), len(done.report["songs"]) - len(done.rendered)
     click.echo(f"{made} rendered, {there} left as they were; see {out_dir}")
+    if done.left_over:
+        click.echo(f"left of an earlier order, to be deleted if nobody needs it: {', '.join(done.left_over)}")
 
 
 def _draft_album(folder: Path) -> None:
     from busproc.album.drafting import draft_album
+    from busproc.errors import InputError
     from busproc.files import atomic_files
 
     draft = draft_album(folder)
+    there = [file for file in draft.texts if file.exists()]
+    if there:
+        raise InputError(f"{there[0]} is there already; move it away to draft anew")
     with atomic_files(list(draft.texts)) as parts:
         for part, text in zip(parts, draft.texts.values(), strict=True):
             part.write_text(text, encoding="utf-8")
@@ -168,7 +175,8 @@ def _draft_album(folder: Path) -> None:
     for line in draft.left_out:
         click.echo(f"left out: {line}", err=True)
     file = next(iter(draft.texts))
-    click.echo(f"{len(draft.texts)} files written; edit {file}, then: busproc album {file} --out record")
+    click.echo(f"{len(draft.texts)} files written. {draft.hint}")
+    click.echo(f"Then: busproc album {shlex.quote(str(file))} --out record")
 
 
 @click.command()

@@ -63,6 +63,16 @@ def progress_told() -> Iterator[Callable[[str, float], None]]:
 @contextmanager
 def jobs_told() -> Iterator[Callable[[str, str, float], None]]:
     """On a terminal a bar for all jobs and one for each at work; elsewhere a line for each new thing."""
+    try:
+        with _jobs_shown() as told:
+            yield told
+    except KeyboardInterrupt:
+        click.echo("called off: what is finished stays, and the same command goes on from there", err=True)
+        raise
+
+
+@contextmanager
+def _jobs_shown() -> Iterator[Callable[[str, str, float], None]]:
     if not sys.stderr.isatty():
         with progress_told() as tell:
             yield lambda job, what, done: tell(f"{job}: {what}" if job else what, done) if what else None

@@ -74,6 +74,8 @@ def load(folder: Path | str) -> Record:
         When there is none, or it is not one.
     """
     path = Path(folder) / NAME
+    if Path(folder).is_dir() and not path.exists():
+        raise SettingsFileError(path, ["no such file; name the folder of a delivery, which holds it"])
     document = read_object(path)
     if document.get("format") != FORMAT:
         raise SettingsFileError(path, [f'is not the manifest of a delivery (its format would be "{FORMAT}")'])

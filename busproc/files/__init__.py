@@ -1,6 +1,6 @@
 """Audio files in and out: reading with every fault named, writing, dither, atomic files, checksums."""
 
-from busproc.files.atomic import atomic_files
+from busproc.files.atomic import atomic_files, folder_for
 from busproc.files.checksum import sha256_file
 from busproc.files.dither import count_overs, quantise
 from busproc.files.info import AudioInfo
@@ -15,6 +15,7 @@ __all__ = [
     "Bits",
     "atomic_files",
     "count_overs",
+    "folder_for",
     "inspect",
     "open_writer",
     "quantise",

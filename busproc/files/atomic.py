@@ -64,6 +64,22 @@ def atomic_files(paths: Sequence[str | Path], *, overwrite: bool = False) -> Ite
             part.unlink(missing_ok=True)
 
 
+def folder_for(path: str | Path) -> Path:
+    """A folder for results, made if it is missing.
+
+    Raises
+    ------
+    InputError
+        When it cannot be one.
+    """
+    folder = Path(path)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"{folder} cannot be made a folder for the results: {error.strerror}") from None
+    return folder
+
+
 def _refuse_doubles(finals: list[Path]) -> None:
     for path in finals:
         if finals.count(path) > 1:

@@ -3,27 +3,23 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from busproc.chain import Chain, load_chain
-from busproc.changes import changed
 from busproc.errors import AudioFileError, InputError, SettingsFileError
 from busproc.files import AudioInfo, inspect, sha256_file
-from busproc.jsonfile import load_settings, nearest
+from busproc.jsonfile import load_settings
 from busproc.routes import MIX_BUS, Bus
 from busproc.session import Fader, Session, Stem
 from busproc.shootouts.drafts import Draft, drafted
-from busproc.shootouts.goal import DISTANCES
-from busproc.shootouts.settings import Passage, Refine, Shootout, ShootoutSong
-from busproc.shootouts.variations import Variation, expand, trial_pairs
+from busproc.shootouts.faults import fit_faults, goal_faults, match_faults, passage_faults, range_faults
+from busproc.shootouts.settings import Passage, Shootout, ShootoutSong
+from busproc.shootouts.trials import TrialPlan, plan_trials
+from busproc.shootouts.variations import Variation, expand, hidden_repeat, trial_pairs
 from busproc.song import Song, load_session
 from busproc.sources import StemFile
-from busproc.stages.context import Context
-
-SHORT_TERM_S = 3.0
-"""Sound that short-term loudness needs (EBU Tech 3341)."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +45,8 @@ class Contest:
     reference: AudioInfo | None
     pairs: tuple[tuple[str, str], ...]
     """Ids of variations that a listener compares blind."""
+    trials: TrialPlan | None
+    """Blind trials, settled before anything is heard."""
 
 
 def load_shootout(path: Path | str, *, allow_outside: bool = False) -> Contest:
@@ -92,13 +90,14 @@ class _Loader:
         if shootout.chain is None:
             self.faults += self._baseless(songs, drafts)
         tried = [self._tried(n, song, base, chains, drafts) for n, song in songs.items()]
-        self.faults += _match_faults(shootout, tried)
-        self.faults += _goal_faults(shootout)
+        self.faults += match_faults(shootout, tried)
+        self.faults += goal_faults(shootout)
         reference = self._reference()
         pairs = self._pairs(tried, len(drafts))
+        trials = self._trials(tried, pairs)
         if self.faults:
             raise SettingsFileError(self.path, list(dict.fromkeys(self.faults)))
-        return Contest(self.path, shootout, tuple(tried), reference, pairs)
+        return Contest(self.path, shootout, tuple(tried), reference, pairs, trials)
 
     def _songs(self) -> Iterator[tuple[int, Song]]:
         first: dict[Path, int] = {}
@@ -140,16 +139,16 @@ class _Loader:
     ) -> TriedSong:
         shootout, entry, where = self.shootout, self.shootout.songs[n], f"songs[{n}]"
         passages = (*shootout.passages, *entry.passages)
-        self.faults += _passage_faults(where, shootout.passages, entry.passages, song)
+        self.faults += passage_faults(where, shootout.passages, entry.passages, song)
         known = base is not None or (shootout.chain is None and not _is_finished(song))
         base = base or song.buses[MIX_BUS].chain
         usable = [draft for draft in drafts if known or draft.chain is not None]
         variations, faults = expand(usable, base, chains, shootout.controls)
         if shootout.refine is not None and known:
-            faults += _range_faults(shootout.refine, base)
+            faults += range_faults(shootout.refine, base)
         of_song = f"{where}: " if shootout.chain is None else ""
         self.faults += [f"{of_song}{fault}" for fault in faults]
-        self.faults += [f"{where}: {fault}" for fault in _fit_faults(song, variations)]
+        self.faults += [f"{where}: {fault}" for fault in fit_faults(song, variations)]
         return TriedSong(n + 1, entry, song, base, passages, variations)
 
     def _reference(self) -> AudioInfo | None:
@@ -173,6 +172,24 @@ class _Loader:
         self.faults += faults
         return pairs
 
+    def _trials(self, tried: list[TriedSong], pairs: tuple[tuple[str, str], ...]) -> TrialPlan | None:
+        blind = self.shootout.blind
+        if blind is None or self.faults:
+            return None
+        try:
+            return plan_trials(
+                self.shootout.shootout,
+                pairs,
+                repeat=hidden_repeat(tried[0].variations),
+                places=[(s, n) for s, each in enumerate(tried) for n in range(len(each.passages))],
+                abx=blind.abx,
+                preference=blind.preference,
+                seed=blind.seed,
+            )
+        except InputError as error:
+            self.faults.append(f"blind: {error}")
+            return None
+
 
 def finished_mix(file: Path) -> Song:
     """A finished mix as a song of one stem, so that it is rendered as any other.
@@ -194,77 +211,3 @@ def finished_mix(file: Path) -> Song:
 
 def _is_finished(song: Song) -> bool:
     return song.path.suffix.lower() != ".json"
-
-
-def _passage_faults(
-    where: str, common: Iterable[Passage], own: Iterable[Passage], song: Song
-) -> Iterator[str]:
-    length_s = song.frames / song.rate_hz
-    first: dict[str, str] = {}
-    for place, group in (("passages", common), (f"{where}.passages", own)):
-        for n, passage in enumerate(group):
-            here = f"{place}[{n}]"
-            other = first.setdefault(passage.called, here)
-            if other != here:
-                yield f"{here}.name: {passage.called!r} is already the name of {other}; names must differ"
-            if passage.to_s is not None and passage.to_s > length_s:
-                yield (
-                    f"{here}.to_s: {passage.to_s:g} s is after the end of {song.session.song!r} ({where}), "
-                    f"which lasts {length_s:.3f} s"
-                )
-
-
-def _match_faults(shootout: Shootout, tried: list[TriedSong]) -> Iterator[str]:
-    wanted = shootout.match.passage
-    for each in tried if wanted is not None else ():
-        called = {passage.called: passage for passage in each.passages}
-        if wanted not in called:
-            hint = nearest(wanted, called)
-            yield f"match.passage: songs[{each.number - 1}] has no passage called {wanted!r}{hint}"
-            continue
-        passage, song_s = called[wanted], each.song.frames / each.song.rate_hz
-        length_s = song_s if passage.to_s is None or passage.from_s is None else passage.to_s - passage.from_s
-        if length_s < SHORT_TERM_S:
-            yield (
-                f"match.passage: {wanted!r} lasts {length_s:g} s in songs[{each.number - 1}]; "
-                f"short-term loudness needs {SHORT_TERM_S:g} s"
-            )
-
-
-def _goal_faults(shootout: Shootout) -> Iterator[str]:
-    if shootout.refine is not None and shootout.goal is None:
-        yield "refine: searches for the goal; give one"
-    if shootout.weights is not None and shootout.reference is None:
-        yield "weights: weigh the parts of the distance to a reference; give one"
-    for figure, key in shootout.goal.figures().items() if shootout.goal is not None else ():
-        if figure in {*DISTANCES, "distance_db"} and shootout.reference is None:
-            yield f"goal.{key}: {figure} is the distance to a reference; give one"
-        if figure == "distance_db" and shootout.weights is None:
-            yield f"goal.{key}: distance_db is made of parts that you weigh; give weights"
-
-
-def _range_faults(refine: Refine, base: Chain) -> Iterator[str]:
-    """Ends of ranges that the chain refuses."""
-    for path, ends in refine.ranges.items():
-        for n, end in enumerate(ends):
-            yield from (f"refine.ranges.{path}[{n}]: {fault}" for fault in changed(base, {path: end})[1])
-
-
-def _fit_faults(song: Song, variations: Iterable[Variation]) -> Iterator[str]:
-    """What keeps a chain from running on a song: filters too high for its rate, keys that are not there."""
-    sources = [name for name in song.buses if name != MIX_BUS]
-    seen: set[str] = set()
-    for each in variations:
-        for where, key in each.chain.key_inputs():
-            if key.source not in {*sources, *seen}:
-                seen.add(key.source)
-                hint = nearest(key.source, sources)
-                yield f"{each.name!r}: {where}.from: {key.source!r} is no stem, group or return of it{hint}"
-        for where, stage in each.chain.placed():
-            told = stage.model_dump_json(by_alias=True)
-            if told not in seen:
-                seen.add(told)
-                try:
-                    stage.plan(Context(song.rate_hz, facts=None))
-                except InputError as error:
-                    yield f"{each.name!r}: {where}: {error}"

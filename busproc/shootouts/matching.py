@@ -69,6 +69,21 @@ def write_matched(kept: Path, final: Path, gain_db: float, progress: Progress) -
     }
 
 
+def refuse_unmeasured(loudness_lufs: Levels, where: str) -> None:
+    """Refuse a passage that has no loudness to be matched by.
+
+    Raises
+    ------
+    RenderError
+        When a variation is silent there, or the passage is too short to be measured.
+    """
+    if None in loudness_lufs.values():
+        raise RenderError(
+            f"{where}: has no loudness that could be matched: it is silent, or shorter than what is measured "
+            "(0.4 s, short-term loudness 3 s); choose another passage"
+        )
+
+
 def refuse_unequal(loudness_lufs: Levels, where: str) -> None:
     """Refuse a passage whose variations are not equally loud.
 

@@ -12,11 +12,11 @@ import numpy as np
 
 from busproc.engine import Engine, crew_of
 from busproc.errors import InputError, SettingsFileError
-from busproc.files import AudioReader, atomic_files
+from busproc.files import AudioReader, atomic_files, folder_for
 from busproc.jsonfile import read_object
 from busproc.known import Known
 from busproc.progress import JobProgress, jobs_silently
-from busproc.shootouts import report
+from busproc.shootouts import report, words
 from busproc.shootouts.listening.model import Heard as OnPage
 from busproc.shootouts.listening.model import HeardPassage, HeardSong, HeardVariation, Listening
 from busproc.shootouts.listening.writing import write_page
@@ -24,8 +24,8 @@ from busproc.shootouts.loading import Contest, load_shootout
 from busproc.shootouts.refining import units
 from busproc.shootouts.running import Done, Heard, Running
 from busproc.shootouts.sealed import seal
-from busproc.shootouts.trials import TrialPlan, plan_trials
-from busproc.shootouts.variations import Variation, hidden_repeat
+from busproc.shootouts.trials import TrialPlan
+from busproc.shootouts.variations import Variation
 
 COMPARED, TRIALS, WORDS, REFINED = "compared.json", "trials.json", "compared.txt", "refined_chain.json"
 
@@ -95,7 +95,7 @@ def shootout(
     engine
         Where the work is done, and how much of it side by side: one job after the other by default.
     overwrite
-        Replace results that are there.
+        Replace the results of another shootout that are there.
     allow_outside
         Whether paths in the sessions may lead out of their folders.
     refine
@@ -110,7 +110,7 @@ def shootout(
     SettingsFileError
         With every fault of the shootout and all that it names.
     InputError
-        Results are there already.
+        Results of another shootout are there.
     RenderError
         The work could not be finished as asked.
     """
@@ -122,15 +122,28 @@ def shootout(
     if refine and contest.shootout.refine is None:
         raise InputError('there is nothing to search within: give the shootout file "refine", with ranges')
     folder = Path(out_dir).absolute()
-    plan = _plan(contest)
-    _refuse_there(folder, overwrite=overwrite)
-    folder.mkdir(parents=True, exist_ok=True)
+    plan = contest.trials
+    before = _written_before(folder)
+    if before.get("shootout", contest.shootout.shootout) != contest.shootout.shootout and not overwrite:
+        raise InputError(
+            f"{folder} holds another shootout, {before['shootout']!r}; "
+            "add --overwrite or choose another folder"
+        )
+    folder_for(folder)
     with crew_of(engine or Engine(), progress) as crew:
         done = Running(contest, folder, Known(folder), crew).run(refine=refine)
     document = report.build(done, folder)
     progress("", "writing the page", 0.0)
-    page = write_page(_listening(done, document, plan), _sounds(done), folder, overwrite=True)
-    _write(folder, document, plan, done)
+    page, *scripts = write_page(_listening(done, document, plan), _sounds(done), folder, overwrite=True)
+    texts = _texts(document, plan, done)
+    document["files"] = sorted(
+        [*texts, *(file.relative_to(folder).as_posix() for file in (page, *scripts)), *_heard_files(document)]
+    )
+    texts[COMPARED] = json.dumps(document, indent=1, ensure_ascii=False) + "\n"
+    with atomic_files([folder / name for name in texts], overwrite=True) as parts:
+        for part, text in zip(parts, texts.values(), strict=True):
+            part.write_text(text, encoding="utf-8")
+    _remove_stale(folder, set(before.get("files", ())) - set(document["files"]))
     if keys_dir is not None:
         _seal(done, folder, Path(keys_dir))
     return Compared(folder, page, document)
@@ -150,25 +163,28 @@ def names_in(folder: Path) -> dict[str, str]:
     return {each["id"]: each["name"] for each in document["variations"]}
 
 
-def _refuse_there(folder: Path, *, overwrite: bool) -> None:
-    if (folder / COMPARED).exists() and not overwrite:
-        raise InputError(f"{folder} holds a shootout already; add --overwrite or choose another folder")
+def _written_before(folder: Path) -> dict[str, Any]:
+    """What an earlier shootout has found in a folder; nothing where there was none."""
+    try:
+        document = read_object(folder / COMPARED)
+    except SettingsFileError:
+        return {}
+    return document if document.get("format") == report.FORMAT else {}
 
 
-def _plan(contest: Contest) -> TrialPlan | None:
-    """Blind trials, settled before anything is heard."""
-    blind = contest.shootout.blind
-    if blind is None:
-        return None
-    return plan_trials(
-        contest.shootout.shootout,
-        contest.pairs,
-        repeat=hidden_repeat(contest.songs[0].variations),
-        places=units(contest),
-        abx=blind.abx,
-        preference=blind.preference,
-        seed=blind.seed,
-    )
+def _heard_files(document: Mapping[str, Any]) -> list[str]:
+    return [row["file"] for row in document["results"]]
+
+
+def _remove_stale(folder: Path, names: set[str]) -> None:
+    """Take away what an earlier shootout wrote and this one did not."""
+    for name in sorted(names):
+        file = (folder / name).resolve()
+        if file.is_relative_to(folder.resolve()) and file.is_file():
+            file.unlink()
+            for parent in file.relative_to(folder.resolve()).parents[:-1]:
+                if not any((folder / parent).iterdir()):
+                    (folder / parent).rmdir()
 
 
 def _listening(done: Done, document: Mapping[str, Any], plan: TrialPlan | None) -> Listening:
@@ -226,19 +242,15 @@ def _read(file: Path) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
         return reader.read(reader.info.frames)
 
 
-def _write(folder: Path, document: Mapping[str, Any], plan: TrialPlan | None, done: Done) -> None:
-    texts = {
-        COMPARED: json.dumps(document, indent=1, ensure_ascii=False) + "\n",
-        WORDS: report.in_words(dict(document)),
-    }
+def _texts(document: dict[str, Any], plan: TrialPlan | None, done: Done) -> dict[str, str]:
+    """Everything that is written as text, by its name; figures come when all files are known."""
+    texts = {COMPARED: "", WORDS: words.in_words(document)}
     if plan is not None:
         texts[TRIALS] = json.dumps(plan.as_dict(), indent=1, ensure_ascii=False) + "\n"
     refined = [each for each in done.contest.songs[0].variations if each.kind == "refined"]
     if refined:
         texts[REFINED] = refined[0].chain.model_dump_json(by_alias=True, exclude={"schema_"}, indent=1) + "\n"
-    with atomic_files([folder / name for name in texts], overwrite=True) as parts:
-        for part, text in zip(parts, texts.values(), strict=True):
-            part.write_text(text, encoding="utf-8")
+    return texts
 
 
 def _seal(done: Done, folder: Path, keys_dir: Path) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,30 +13,6 @@ from busproc.shootouts.running import Done, Heard
 from busproc.shootouts.variations import Variation
 
 FORMAT = "busproc-compared/1"
-SHOWN = {
-    "gained_lu": "gain",
-    "reduction_db": "reduc",
-    "crest_factor_db": "crest",
-    "transient_to_body_db": "attack",
-    "loudness_range_lu": "range",
-    "thd_db": "thd",
-    "residue_db": "resid",
-    "null_depth_db": "null",
-    "width_db": "width",
-    "mono_loss_db": "mono",
-}
-"""Columns of the table in words."""
-
-NOTHING_DB = -150.0
-"""Under it is nothing but rounding."""
-
-LEGEND = (
-    "gain: LU louder than the untouched input, before loudness was matched; reduc: 95th percentile of gain",
-    "reduction; crest: peak over RMS; attack: attacks over what follows them; range: loudness range in LU;",
-    "thd: harmonics added to a sine; resid: what no linear filter of the input explains; null: what is left",
-    "beside the untouched input after the best gain; width: side over mid; mono: loss in mono. All in dB.",
-)
-
 Document = dict[str, Any]
 
 
@@ -172,60 +148,3 @@ def _rounded(value: Any) -> Any:
     if isinstance(value, dict):
         return {name: _rounded(each) for name, each in value.items()}
     return value
-
-
-def in_words(document: Document) -> str:
-    """The same as plain text."""
-    return "\n".join(_lines(document)) + "\n"
-
-
-def _lines(document: Document) -> Iterator[str]:
-    yield document["shootout"]
-    yield "=" * len(document["shootout"])
-    if document["notes"]:
-        yield document["notes"]
-    for s, song in enumerate(document["songs"]):
-        for n, passage in enumerate(song["passages"]):
-            yield from _passage_lines(document, s, n, song["song"], passage)
-    yield ""
-    yield from LEGEND
-    yield from _ranking_lines(document)
-    if document["refined"]:
-        yield ""
-        yield document["refined"]["told"]
-
-
-def _passage_lines(document: Document, s: int, n: int, song: str, passage: Document) -> Iterator[str]:
-    yield ""
-    yield f"{song}, {passage['name']} ({passage['from_s']:.1f} to {passage['to_s']:.1f} s)"
-    rows = {
-        each["variation"]: each for each in document["results"] if (each["song"], each["passage"]) == (s, n)
-    }
-    levels = [row["matched"]["integrated_lufs"] for row in rows.values()]
-    known = [level for level in levels if level is not None]
-    if known:
-        yield f"all at {min(known):.2f} to {max(known):.2f} LUFS"
-    yield " ".join(f"{name:>7}" for name in SHOWN.values()) + "  variation"
-    for variation in document["variations"]:
-        row = rows[variation["id"]]
-        told = " ".join(f"{_shown(row[name])}" for name in SHOWN)
-        yield f"{told}  {variation['id']} {variation['name']}"
-
-
-def _ranking_lines(document: Document) -> Iterator[str]:
-    if document["ranking"] is None:
-        return
-    names = {each["id"]: each["name"] for each in document["variations"]}
-    yield ""
-    yield "By the goal; * where nothing beats it without moving what is to be kept"
-    for place in document["ranking"]:
-        mark = "*" if place["is_pareto"] else " "
-        broken = "" if place["keeps"] else f"; {' '.join(place['kept'])}"
-        better = "not measured" if place["better_by"] is None else f"{place['better_by']:+.2f}"
-        yield f"{place['place']:4d}{mark} {better:>8}  {names[place['variation']]}{broken}"
-
-
-def _shown(value: float | None) -> str:
-    if value is not None and value < NOTHING_DB:
-        return f"  <{NOTHING_DB:.0f}"
-    return "      -" if value is None else f"{value:7.2f}"

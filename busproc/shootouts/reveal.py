@@ -226,7 +226,10 @@ def reveal(answers_file: Path | str, plan_file: Path | str, names: Mapping[str, 
 def faults_in(answers: Answers, plan: TrialPlan) -> Iterator[str]:
     """What is wrong with answers to a plan; that some are missing is not."""
     if answers.plan_sha256 != plan.sha256:
-        yield "plan_sha256: these answers belong to another plan: give the plan they were made with"
+        yield (
+            "plan_sha256: these answers were given to other trials: of another shootout, or of this one "
+            "before it was changed"
+        )
         return
     times = Counter(each.trial for each in answers.answers)
     for n, each in enumerate(answers.answers):

@@ -15,7 +15,12 @@ from busproc.files import sha256_file
 from busproc.known import Known
 from busproc.shootouts.figures import Figures, measure
 from busproc.shootouts.loading import Contest, TriedSong
-from busproc.shootouts.matching import matching_gains_db, refuse_unequal, write_matched
+from busproc.shootouts.matching import (
+    matching_gains_db,
+    refuse_unequal,
+    refuse_unmeasured,
+    write_matched,
+)
 from busproc.shootouts.ranking import weighted
 from busproc.shootouts.refine import Refined
 from busproc.shootouts.refining import Place, search, song_name, unit_name, with_refined
@@ -237,6 +242,7 @@ class Running:
             peaks = {
                 each.id: figures[tried.number, n, each.id]["true_peak_dbtp"] for each in tried.variations
             }
+            refuse_unmeasured(levels, unit_name(self.contest, tried.number - 1, by))
             found = matching_gains_db(levels, peaks)
             gains |= {(tried.number, n, name): gain for name, gain in found.items()}
         return gains

@@ -131,14 +131,14 @@ def test_the_album_is_at_its_defaults_and_says_what_to_edit(tmp_path):
     assert album.loudness is None
     assert [(each.what, each.bits, each.container) for each in album.deliver] == [("mix", 24, "wav")]
     for word in (CHAIN, "gap_s", "reel", "loudness", "session"):
-        assert word in album.notes
+        assert word in draft.hint
 
 
-def test_what_the_notes_name_as_loudness_can_be_said(tmp_path):
+def test_what_the_hint_names_as_loudness_can_be_said(tmp_path):
     """The drafted chain ends in a limiter, without a target of its own."""
     draft = draft_album(songs_of(tmp_path, "a"))
     document = json.loads(draft.texts[tmp_path / ALBUM])
-    example = document["notes"].partition("such as ")[2].partition("}")[0] + "}"
+    example = draft.hint.partition("such as ")[2].partition("}")[0] + "}"
     draft.texts[tmp_path / ALBUM] = json.dumps(document | {"loudness": json.loads(example)})
     record = load_album(saved(draft))
     assert record.album.loudness is not None

@@ -14,6 +14,7 @@ import pytest
 
 from busproc.album.rendering import plan_album, render_album
 from busproc.engine import Engine
+from busproc.errors import SettingsFileError
 from tests.album.test_record import write_album
 
 LOUD = {"how": "loudest_song", "target_lufs": -14.0}
@@ -159,3 +160,30 @@ def spied(monkeypatch, name):
 
     monkeypatch.setattr(recording, name, spy)
     return calls
+
+
+def test_files_of_others_in_a_songs_folder_are_no_reason_to_render(tmp_path):
+    album = write_album(tmp_path, levels_db=(0.0, -3.0))
+    out = tmp_path / "out"
+    first = render_album(album, out)
+    (out / first.report["songs"][0]["folder"] / ".DS_Store").write_bytes(b"mine")
+    assert [todo.action for todo in plan_album(album, out)] == ["keep", "keep"]
+
+
+def test_folders_of_an_earlier_order_are_named(tmp_path):
+    album = write_album(tmp_path, levels_db=(0.0, -3.0))
+    assert render_album(album, tmp_path / "out").left_over == ()
+    document = json.loads(album.read_text())
+    document["songs"].reverse()
+    album.write_text(json.dumps(document))
+    assert render_album(album, tmp_path / "out").left_over == ("01_Song_0", "02_Song_1")
+
+
+def test_one_setting_changed_by_two_exceptions_is_refused(tmp_path):
+    album = write_album(tmp_path, levels_db=(0.0, -3.0))
+    document = json.loads(album.read_text())
+    ratio = [{"set": {"hold.ratio": ratio}, "reason": "a ballad"} for ratio in (2, 3)]
+    document["songs"][1]["exceptions"] = ratio
+    album.write_text(json.dumps(document))
+    with pytest.raises(SettingsFileError, match=r"songs\[1\]\.exceptions\[1\]\.set\.hold\.ratio: "):
+        render_album(album, tmp_path / "out")

@@ -22,7 +22,7 @@ def playwright():
 
 @pytest.fixture(scope="module")
 def written(tmp_path_factory):
-    return write_page(LISTENING, marked, tmp_path_factory.mktemp("page"))
+    return write_page(LISTENING, marked, tmp_path_factory.mktemp("page"))[0]
 
 
 @pytest.fixture

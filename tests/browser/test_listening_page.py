@@ -231,7 +231,7 @@ def test_nothing_slipped_in_runs_and_nothing_goes_out(browser, written):
 
 
 def test_a_sound_that_is_missing_or_broken_is_told(browser, tmp_path):
-    written = write_page(LISTENING, marked, tmp_path / "page")
+    written, *_ = write_page(LISTENING, marked, tmp_path / "page")
     sounds = written.parent / "sounds"
     page = browser.pages[0]
     page.goto(written.as_uri())
@@ -273,7 +273,7 @@ def test_dark_and_on_paper(page):
 def test_without_trials_there_is_one_view(browser, tmp_path):
     parts = {name: getattr(LISTENING, name) for name in ("title", "notes", "songs", "variations")}
     page = browser.pages[0]
-    page.goto(write_page(Listening(**parts), marked, tmp_path / "page").as_uri() + "#blind")
+    page.goto(write_page(Listening(**parts), marked, tmp_path / "page")[0].as_uri() + "#blind")
     assert seen(page, "#variations")
     page.keyboard.press("Space")
     status(page, "Now hearing: untouched")

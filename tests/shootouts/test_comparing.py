@@ -11,8 +11,9 @@ import soundfile as sf
 
 import busproc
 from busproc.engine import Engine
-from busproc.errors import InputError
-from busproc.shootouts import running
+from busproc.errors import InputError, RenderError, SettingsFileError
+from busproc.shootouts import running, words
+from busproc.shootouts.loading import load_shootout
 from busproc.shootouts.rendering import shootout
 from tests.songs import RATE_HZ, noise, write_session
 
@@ -124,17 +125,15 @@ def test_what_was_rendered_is_known_next_time(tmp_path, monkeypatch):
     file = write_shootout(tmp_path, songs=2)
     shootout(file, tmp_path / "out")
     before = whole_folder(tmp_path / "out")
-    with pytest.raises(InputError, match="holds a shootout already"):
-        shootout(file, tmp_path / "out")
     calls = {name: spied(monkeypatch, name) for name in ("listen", "follow", "measure")}
-    shootout(file, tmp_path / "out", overwrite=True)
+    shootout(file, tmp_path / "out")
     assert whole_folder(tmp_path / "out") == before
     assert not any(calls.values())
 
     document = json.loads(file.read_text())
     document["grid"]["set"]["gain.gain_db"].append(1.0)
     file.write_text(json.dumps(document))
-    shootout(file, tmp_path / "out", overwrite=True)
+    shootout(file, tmp_path / "out")
     assert len(calls["follow"]) == 2  # the new one in both songs
     assert len(calls["measure"]) == 2
 
@@ -222,3 +221,49 @@ def test_numbered_files_are_opened_by_their_key(tmp_path):
     folder = next((tmp_path / "out" / "numbered").iterdir())
     assert len(list(folder.glob("*.wav"))) == len(done.document["variations"])
     assert open_key(key_file, folder)
+
+
+def test_what_an_earlier_run_wrote_and_this_one_does_not_is_taken_away(tmp_path):
+    """And nothing else: what others put there stays."""
+    shootout(write_shootout(tmp_path, goal=WIDTH_GOAL), tmp_path / "out")
+    (tmp_path / "out" / "heard" / "mine.txt").write_text("mine")
+    file = write_shootout(tmp_path, grid={"set": {"gain.gain_db": [1.0]}})
+    again = shootout(file, tmp_path / "out")
+    fresh = shootout(file, tmp_path / "fresh")
+    assert again.document == fresh.document
+    files = whole_folder(tmp_path / "out")
+    assert files.pop("heard/mine.txt") == b"mine"
+    assert files == whole_folder(tmp_path / "fresh")
+
+
+def test_another_shootout_is_not_written_over_unasked(tmp_path):
+    shootout(write_shootout(tmp_path), tmp_path / "out")
+    other = write_shootout(tmp_path, shootout="Another")
+    with pytest.raises(InputError, match="holds another shootout, 'Which one'; add --overwrite"):
+        shootout(other, tmp_path / "out")
+    assert shootout(other, tmp_path / "out", overwrite=True).document["shootout"] == "Another"
+
+
+def test_what_has_no_loudness_is_refused_by_name(tmp_path):
+    """Too short is told when the file is read, silence when it is heard."""
+    short = write_shootout(tmp_path, passages=[{"name": "blip", "from_s": 1.0, "to_s": 1.3}])
+    with pytest.raises(SettingsFileError, match=r"passages\[0\]: lasts 0\.3 s .* needs 0\.4 s"):
+        load_shootout(short)
+    quiet = write_shootout(tmp_path, passages=[{"name": "end", "from_s": 5.0, "to_s": 7.0}])
+    sound = noise(8.0, 0)
+    sound[4 * RATE_HZ :] = 0
+    write_session(tmp_path / "song_0", {"pad": sound}, song="Song 0")
+    with pytest.raises(RenderError, match="01 Song 0: has no loudness that could be matched"):
+        shootout(quiet, tmp_path / "out")
+
+
+def test_the_table_stands_in_the_order_of_the_goal_and_shows_its_figure(tmp_path):
+    grid = {"set": {"width.width": [1.5, 0.6]}}
+    goal = {"near": {"peak_to_short_term_db": 10.0}, "keep": {"width_db": 1.0}}
+    told = words.in_words(shootout(write_shootout(tmp_path, grid=grid, goal=goal), tmp_path / "out").document)
+    table = [line for line in told.splitlines() if line.split()[-2:-1] != [] and " v0" in line]
+    listed = [line.rpartition(" v0")[2][2:] for line in table]
+    by_goal = [line for line in told.partition("By the goal")[2].splitlines() if line[:4].strip().isdigit()]
+    assert listed == [line.split("  ")[-1].partition(";")[0] for line in by_goal]
+    assert "peak/st   width" in told
+    assert "to bring peak_to_short_term_db near 10, keeping width_db within 1" in told

@@ -76,7 +76,7 @@ def sound_in(file):
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     folder = tmp_path_factory.mktemp("page") / "out"
-    assert write_page(LISTENING, marked, folder) == folder / "index.html"
+    assert write_page(LISTENING, marked, folder)[0] == folder / "index.html"
     return folder
 
 

@@ -238,3 +238,10 @@ def test_a_finished_mix_that_is_none_is_refused(tmp_path):
     (tmp_path / "mix.wav").write_text("no sound")
     with pytest.raises(AudioFileError, match="is text, not audio"):
         finished_mix(tmp_path / "mix.wav")
+
+
+def test_trials_that_could_prove_nothing_are_told_when_the_file_is_read(tmp_path):
+    blind = {"abx": 5, "preference": 0}
+    grid = {"set": {"gain.gain_db": [-3, -2, -1, 1, 2]}}
+    with pytest.raises(SettingsFileError, match="blind: abx: 5 trials each for 5 pairs cannot prove"):
+        load_shootout(write_shootout(tmp_path, grid=grid, blind=blind, variations=[]))

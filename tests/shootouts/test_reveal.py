@@ -165,7 +165,7 @@ def test_the_result_is_json_with_names_and_figures(tmp_path):
 
 def test_answers_to_another_plan_are_refused(tmp_path):
     other = plan_trials("Evening", [("slow", "dry")], repeat=("slow", "again"), seed=6)
-    with pytest.raises(SettingsFileError, match="belong to another plan"):
+    with pytest.raises(SettingsFileError, match="were given to other trials"):
         revealed(tmp_path, right, plan_sha256=other.sha256)
 
 

@@ -109,8 +109,8 @@ class Blind {
     const again = made("button", { type: "button" }, "Forget these answers and begin again");
     save.addEventListener("click", () => this.save());
     again.addEventListener("click", () => (this.kept.forget(), this.welcome()));
-    const command = made("code", {}, "busproc shootout --reveal");
-    const told = " with the saved file: it says what was what, and what could be told apart.";
+    const command = made("code", {}, "busproc shootout --reveal ANSWERS --out FOLDER");
+    const told = " with the saved file and the folder of this page: it says what was what, and what could be told apart.";
     const heading = made("h3", { tabindex: -1 }, `All ${this.plan.trials.length} trials are answered`);
     this.home.replaceChildren(
       heading,

@@ -18,7 +18,9 @@ Sounds = Callable[[int, int, str], Heard]
 Place = tuple[int, int, int]
 
 
-def write_page(listening: Listening, sounds: Sounds, folder: Path, *, overwrite: bool = False) -> Path:
+def write_page(
+    listening: Listening, sounds: Sounds, folder: Path, *, overwrite: bool = False
+) -> tuple[Path, ...]:
     """Write `index.html` and `sounds/`, all or nothing; the same inputs give the same bytes.
 
     Sounds are asked for one after the other, in the order of songs, passages and variations, and none is
@@ -37,8 +39,8 @@ def write_page(listening: Listening, sounds: Sounds, folder: Path, *, overwrite:
 
     Returns
     -------
-    Path
-        The page.
+    tuple of Path
+        The page, and the script of each sound.
 
     Raises
     ------
@@ -58,7 +60,7 @@ def write_page(listening: Listening, sounds: Sounds, folder: Path, *, overwrite:
             drawn[place] = _write_sound(place, listening, sounds, part)
             _refuse_other_length(place, drawn)
         page_part.write_bytes(to_html(listening, drawn).encode())
-    return page
+    return page, *scripts
 
 
 def _places(listening: Listening) -> Iterator[Place]:

@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING
 
 from busproc.chain import Chain
 from busproc.changes import changed
 from busproc.errors import InputError
 from busproc.jsonfile import nearest
 from busproc.routes import MIX_BUS
+from busproc.shootouts.contest import TriedSong
 from busproc.shootouts.goal import DISTANCES
 from busproc.shootouts.settings import Passage, Refine, Shootout
 from busproc.shootouts.variations import Variation
 from busproc.song import Song
 from busproc.stages.context import Context
-
-if TYPE_CHECKING:
-    from busproc.shootouts.loading import TriedSong
 
 BLOCK_S = 0.4
 """Sound that integrated loudness needs (Rec. ITU-R BS.1770-5)."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 from busproc.chain import Chain, load_chain
@@ -13,40 +12,14 @@ from busproc.files import AudioInfo, inspect, sha256_file
 from busproc.jsonfile import load_settings
 from busproc.routes import MIX_BUS, Bus
 from busproc.session import Fader, Session, Stem
+from busproc.shootouts.contest import Contest, TriedSong
 from busproc.shootouts.drafts import Draft, drafted
 from busproc.shootouts.faults import fit_faults, goal_faults, match_faults, passage_faults, range_faults
-from busproc.shootouts.settings import Passage, Shootout, ShootoutSong
+from busproc.shootouts.settings import Shootout
 from busproc.shootouts.trials import TrialPlan, plan_trials
-from busproc.shootouts.variations import Variation, expand, hidden_repeat, trial_pairs
+from busproc.shootouts.variations import expand, hidden_repeat, trial_pairs
 from busproc.song import Song, load_session
 from busproc.sources import StemFile
-
-
-@dataclass(frozen=True)
-class TriedSong:
-    """A song that all variations are tried on."""
-
-    number: int
-    entry: ShootoutSong
-    song: Song
-    base: Chain
-    passages: tuple[Passage, ...]
-    variations: tuple[Variation, ...]
-    """The same ids and names in every song; chains may differ where each session has its own."""
-
-
-@dataclass(frozen=True)
-class Contest:
-    """A shootout whose files have all been read and found good."""
-
-    path: Path
-    shootout: Shootout
-    songs: tuple[TriedSong, ...]
-    reference: AudioInfo | None
-    pairs: tuple[tuple[str, str], ...]
-    """Ids of variations that a listener compares blind."""
-    trials: TrialPlan | None
-    """Blind trials, settled before anything is heard."""
 
 
 def load_shootout(path: Path | str, *, allow_outside: bool = False) -> Contest:

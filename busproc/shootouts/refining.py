@@ -7,8 +7,8 @@ from dataclasses import replace
 
 from busproc.chain import Chain
 from busproc.changes import changed
+from busproc.shootouts.contest import Contest, TriedSong
 from busproc.shootouts.figures import Figures
-from busproc.shootouts.loading import Contest, TriedSong
 from busproc.shootouts.ranking import BySong
 from busproc.shootouts.refine import Refined, refine
 from busproc.shootouts.variations import Variation

@@ -17,10 +17,11 @@ from busproc.jsonfile import read_object
 from busproc.known import Known
 from busproc.progress import JobProgress, jobs_silently
 from busproc.shootouts import report, words
+from busproc.shootouts.contest import Contest
 from busproc.shootouts.listening.model import Heard as OnPage
 from busproc.shootouts.listening.model import HeardPassage, HeardSong, HeardVariation, Listening
 from busproc.shootouts.listening.writing import write_page
-from busproc.shootouts.loading import Contest, load_shootout
+from busproc.shootouts.loading import load_shootout
 from busproc.shootouts.refining import units
 from busproc.shootouts.running import Done, Heard, Running
 from busproc.shootouts.sealed import seal

@@ -13,8 +13,8 @@ from busproc.digests import chain_document, mix_sha256, sha256_of
 from busproc.engine import Crew
 from busproc.files import sha256_file
 from busproc.known import Known
+from busproc.shootouts.contest import Contest, TriedSong
 from busproc.shootouts.figures import Figures, measure
-from busproc.shootouts.loading import Contest, TriedSong
 from busproc.shootouts.matching import (
     matching_gains_db,
     refuse_unequal,

@@ -11,8 +11,8 @@ from typing import Any
 from busproc.measure.meter import Meter
 from busproc.measure.passages import Passages
 from busproc.progress import Progress
+from busproc.shootouts.contest import TriedSong
 from busproc.shootouts.keeping import KeptEntrance, keep_entrance, keep_further, write_passages
-from busproc.shootouts.loading import TriedSong
 from busproc.shootouts.settings import Passage
 from busproc.shootouts.variations import Shared, Variation, prefix_tree
 from busproc.stages.base import Plan, Stage

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from hypothesis import reject
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
@@ -16,6 +17,10 @@ from busproc.stages.context import Context
 RATE_HZ = 48000
 RATES_HZ = (44100, 48000, 96000, 192000)
 TAGS = list(REGISTRY)
+TRIES = 8
+A_FILE = {"type": "string", "minLength": 1, "maxLength": 400}
+"""What may name a file: there is none here."""
+
 COMPOSITES = tuple(stage.__name__ for stage in REGISTRY.values() if issubclass(stage, Composite))
 
 
@@ -36,7 +41,8 @@ def _value(node, schema, depth):
     if "$ref" in node:
         return _value(schema["$defs"][node["$ref"].rpartition("/")[2]], schema, depth)
     if "anyOf" in node:
-        return st.one_of([_value(option, schema, depth) for option in node["anyOf"]])
+        options = [option for option in node["anyOf"] if option != A_FILE]
+        return st.one_of([_value(option, schema, depth) for option in options])
     if "oneOf" in node:
         options = [option for option in node["oneOf"] if depth or not option["$ref"].endswith(COMPOSITES)]
         return st.one_of([_value(option, schema, depth - 1) for option in options])
@@ -69,7 +75,17 @@ def _plain(node, schema, depth):
 def _object(node, schema, depth):
     properties = {key: value for key, value in node["properties"].items() if key not in {"when", "name"}}
     drawn = st.fixed_dictionaries({key: _value(value, schema, depth) for key, value in properties.items()})
-    return drawn.filter(_go_together) if "stage" in properties else drawn
+    return _that_go_together(drawn) if "stage" in properties else drawn
+
+
+@st.composite
+def _that_go_together(draw, drawn):
+    """Settings that a stage allows together; a filter would write out the whole strategy when it retries."""
+    for _ in range(TRIES):
+        values = draw(drawn)
+        if _go_together(values):
+            return values
+    return reject()
 
 
 def _go_together(values):

@@ -21,8 +21,8 @@ from busproc.stages import REGISTRY
 from tests.songs import noise, write_session
 
 COMMANDS = [
-    *("render", "print", "verify", "recall", "diff", "album", "shootout", "meter", "validate", "schema"),
-    *("session", "presets", "chain", "stages", "explain", "demo"),
+    *("render", "print", "verify", "recall", "diff", "album", "shootout", "check", "compare"),
+    *("meter", "validate", "schema", "session", "presets", "chain", "stages", "explain", "demo"),
 ]
 HEAVY = {"numpy", "numba", "scipy", "soundfile", "soxr", "matplotlib", "pydantic", "rich"}
 START_S = 0.4  # processor time, which other work on the machine does not lengthen

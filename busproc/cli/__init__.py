@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from busproc.cli import checking, comparing, making, telling
+from busproc.cli import checking, comparing, listening, making, telling
 from busproc.cli.terminal import FAILED, WRONG_INPUT
 from busproc.errors import BusprocError, InputError
 
@@ -51,15 +51,8 @@ def main() -> None:
 
 
 for _command in (
-    *(
-        making.render,
-        making.print_,
-        checking.verify,
-        checking.recall,
-        checking.diff,
-        making.album,
-        comparing.shootout,
-    ),
+    *(making.render, making.print_, checking.verify, checking.recall, checking.diff),
+    *(making.album, comparing.shootout, listening.check, listening.compare),
     *(checking.meter, checking.validate, telling.schema, telling.session, telling.presets),
     *(telling.chain, telling.stages, telling.explain, making.demo),
 ):

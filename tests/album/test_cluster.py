@@ -15,6 +15,8 @@ from busproc.album.rendering import render_album
 from tests.album.test_record import write_album
 from tests.album.test_side_by_side import everything, start, wait_for
 
+pytestmark = pytest.mark.slow
+
 pytest.importorskip("distributed")
 DASK = Path(sys.executable).with_name("dask")
 

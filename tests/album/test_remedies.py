@@ -21,6 +21,8 @@ from busproc.stages.observe import NOMINAL_HZ
 from tests.album.test_record import write_album
 from tests.songs import RATE_HZ, noise, write_session
 
+pytestmark = pytest.mark.slow
+
 HOLD = {"stage": "compressor", "name": "hold", "threshold_dbfs": -22, "ratio": 3}
 LIMITER = {"stage": "limiter", "ceiling_dbtp": -1}
 EQ = {"stage": "eq", "bands": [{"shape": "bell", "freq_hz": 2300, "gain_db": 1, "q": 1}]}

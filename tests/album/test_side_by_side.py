@@ -17,6 +17,8 @@ from busproc.engine import Engine
 from busproc.errors import SettingsFileError
 from tests.album.test_record import write_album
 
+pytestmark = pytest.mark.slow
+
 LOUD = {"how": "loudest_song", "target_lufs": -14.0}
 FIVE_DB = (0.0, -5.0, -2.0, -4.0)
 

@@ -9,6 +9,8 @@ from busproc.checking.check import check
 from tests.checking.sessions import SECONDS, band, late, of_kind, strokes, white, with_change
 from tests.songs import RATE_HZ, write_session
 
+pytestmark = pytest.mark.slow
+
 LATE_FRAMES = 1024
 COPY_MS = 4.0
 HUM_HZ = 50.0

@@ -21,6 +21,8 @@ from busproc.stages.gain import Gain
 from tests.checking.sessions import band, of_kind, with_change
 from tests.songs import RATE_HZ, write_session
 
+pytestmark = pytest.mark.slow
+
 FREQ_HZ = 800.0
 
 

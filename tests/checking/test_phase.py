@@ -14,6 +14,8 @@ from busproc.song import load_session
 from tests.checking.sessions import checked, late, microphones, of_kind, shaped, strokes, white, with_change
 from tests.songs import RATE_HZ, write_session
 
+pytestmark = pytest.mark.slow
+
 MS = 2.31
 DRUMS = {"stem_keys": {"drum top": {"group": "drums"}, "drum under": {"group": "drums"}}}
 GROUPS = {"groups": [{"name": "drums"}]}

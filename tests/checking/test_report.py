@@ -16,6 +16,8 @@ from busproc.files import AudioReader
 from tests.checking.sessions import SECONDS, band, microphones
 from tests.songs import RATE_HZ, write_session
 
+pytestmark = pytest.mark.slow
+
 DEMO_S = 12
 RESTS = {"strings"}
 """The demo's strings do not play before its twelfth second: silence that is so, and told."""

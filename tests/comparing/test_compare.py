@@ -19,6 +19,8 @@ from busproc.stages.width import Width
 from tests.comparing.sounds import EQ, band, bands_of, equalised, pink, song, written
 from tests.measure.healthy import RATE_HZ
 
+pytestmark = pytest.mark.slow
+
 HZ = np.geomspace(25, 16000, 400)
 
 

@@ -11,6 +11,8 @@ from busproc.comparing.page import to_html
 from tests.album.test_page import Tree
 from tests.comparing.test_compare import copied, unlike
 
+pytestmark = pytest.mark.slow
+
 __all__ = ["copied", "unlike"]
 
 

@@ -1,12 +1,15 @@
 """Curves in closed form against the filters that are run."""
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import freqz_sos
 
 from busproc.comparing.curves import curve_db
 from tests.comparing.sounds import EQ, band
+
+pytestmark = pytest.mark.slow
 
 HZ = np.geomspace(20, 19000, 300)
 SETTINGS = (

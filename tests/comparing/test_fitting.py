@@ -10,6 +10,8 @@ from busproc.comparing.fitting import LEAST_GAIN_DB, Limits, Wanted, fit
 from busproc.comparing.spectra import PER_BAND, PER_PART, Points, edges_hz
 from tests.comparing.sounds import EQ, band
 
+pytestmark = pytest.mark.slow
+
 LIMITS = Limits(6.0, (0.3, 1.4142))
 HZ = np.geomspace(25, 16000, 300)
 

@@ -15,6 +15,8 @@ from tests.comparing.sounds import EQ, equalised, pink, song
 from tests.comparing.test_spectra import long_term
 from tests.measure.healthy import RATE_HZ, noise
 
+pytestmark = pytest.mark.slow
+
 HZ = np.geomspace(25, 16000, 400)
 
 

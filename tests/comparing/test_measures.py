@@ -7,6 +7,8 @@ from busproc.comparing.measures import Brightness, Measures
 from tests.comparing.sounds import pink, song
 from tests.measure.healthy import RATE_HZ, stereo
 
+pytestmark = pytest.mark.slow
+
 
 def measured(audio, rate_hz=RATE_HZ, size=65536):
     made = Measures(rate_hz)

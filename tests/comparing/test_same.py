@@ -11,6 +11,8 @@ from busproc.progress import silently
 from tests.comparing.sounds import equalised, pink, song, written
 from tests.measure.healthy import RATE_HZ
 
+pytestmark = pytest.mark.slow
+
 
 def copy_of(folder, mix, reference, heard="whole"):
     ours, theirs = (

@@ -8,6 +8,8 @@ from busproc.comparing.spectra import LongTerm, Transfer, _below, edges_hz
 from tests.comparing.sounds import EQ, equalised, pink, song
 from tests.measure.healthy import RATE_HZ, noise
 
+pytestmark = pytest.mark.slow
+
 
 def long_term(audio, rate_hz=RATE_HZ, size=65536):
     made = LongTerm(rate_hz)

@@ -26,6 +26,8 @@ from tests.measure.test_alignment_cases import (
     sound,
 )
 
+pytestmark = pytest.mark.slow
+
 DULL = ("brown", "frame_drum")
 
 

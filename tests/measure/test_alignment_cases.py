@@ -13,6 +13,8 @@ from busproc.demo import instruments_struck as struck
 from busproc.demo.harbour_lamps import HARBOUR_LAMPS
 from busproc.demo.instruments import Take
 
+pytestmark = pytest.mark.slow
+
 RATE_HZ = 48000
 DELAYS = (0.3, 1.7, -3.45, 37.37, -111.11, 250.5, -399.9, 400.0)
 COLOURS = {"white": 0, "pink": -3, "brown": -6}

@@ -11,6 +11,8 @@ from busproc.measure.alignment import Aligned
 from busproc.measure.alignment_group import align_group
 from tests.measure.test_alignment_cases import RATE_HZ, in_room, late, noisy, random, sound
 
+pytestmark = pytest.mark.slow
+
 TRUE = {"near": (0.0, 1), "under": (31.4, -1), "over": (-212.7, 1), "front": (180.2, -1)}
 
 

@@ -11,6 +11,8 @@ from busproc.measure.alignment_rotation import AllPass, fit_rotation
 from busproc.stages import filters
 from tests.measure.test_alignment_cases import RATE_HZ, late, noisy, sound
 
+pytestmark = pytest.mark.slow
+
 
 def turned(audio, all_pass):
     b0, b1, b2, a1, a2 = all_pass.section(RATE_HZ)

@@ -10,6 +10,8 @@ from busproc.kernels import fraction
 from busproc.measure.alignment import align_pair
 from tests.measure.test_alignment_cases import DELAYS, RATE_HZ, late, pair, sound
 
+pytestmark = pytest.mark.slow
+
 
 def corrected(other, found):
     """The other sound with delay and polarity undone by our own filter, and how late the filter is."""

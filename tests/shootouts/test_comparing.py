@@ -17,6 +17,8 @@ from busproc.shootouts.loading import load_shootout
 from busproc.shootouts.rendering import shootout
 from tests.songs import RATE_HZ, noise, write_session
 
+pytestmark = pytest.mark.slow
+
 CHAIN = [
     {"stage": "eq", "bands": [{"shape": "bell", "freq_hz": 400, "gain_db": 2}]},
     {"stage": "compressor", "threshold_dbfs": -24, "ratio": 3},

@@ -17,6 +17,8 @@ from busproc.shootouts.reveal import Answers, faults_in, judge
 from busproc.shootouts.significance import BinomialTest
 from busproc.shootouts.trials import plan_trials
 
+pytestmark = pytest.mark.slow
+
 RUNS = 10_000
 NAMES = {"slow": "Slower", "again": "Slower again", "dry": "Nothing done"}
 

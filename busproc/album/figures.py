@@ -10,14 +10,12 @@ from xml.etree.ElementTree import Element
 
 from busproc.album.departures import balance_db
 from busproc.pages.markup import clock, column_heads, make, row, shown, table, under_details
-from busproc.pages.plots import Axis, Curve, Panel, Scale, plot, sample, song_style
+from busproc.pages.plots import Axis, Curve, Panel, Scale, plot, sample, short_hz, song_style, time_ticks
 from busproc.stages.observe import NOMINAL_HZ
 
 Song = dict[str, Any]
 SHOWN_BALANCE_DB = 60.0
 SHOWN_LOUDNESS_LU = 42.0
-STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1200, 3600, 7200)
-MOST_TICKS = 7
 TICK_HZ = ("31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000")
 
 
@@ -65,7 +63,7 @@ def over_time(song: Song, every_song: Sequence[Song]) -> Element:
         f"{song['song']} over time",
         f"{told}{under}. The numbers stand in a table below.",
         [_loudness(song, every_song, seconds), *_reductions(song, every_song, seconds)],
-        Axis(_time_ticks(seconds), "minutes and seconds"),
+        Axis(time_ticks(seconds), "minutes and seconds"),
     )
     caption = "Dashed: loudness of the whole song."
     if stages:
@@ -91,7 +89,7 @@ def _over_each_other(
     ]
     median = _spectrum(middle, "median", "median of the record")
     drawn = Panel(panel.heading, panel.scale, panel.height_px, [median, *curves])
-    ticks = [(_band_place(NOMINAL_HZ.index(hz)), _short_hz(hz)) for hz in TICK_HZ]
+    ticks = [(_band_place(NOMINAL_HZ.index(hz)), short_hz(hz)) for hz in TICK_HZ]
     heads = column_heads(["Hz", "median", *(song["song"] for song in songs)])
     rows = [
         row(hz, [shown(middle[k]), *(shown(each[k]) for each in values)]) for k, hz in enumerate(NOMINAL_HZ)
@@ -136,10 +134,6 @@ def _label_places(values: list[list[float | None]], middle: list[float | None]) 
 
 def _band_place(band: int) -> float:
     return band / (len(NOMINAL_HZ) - 1)
-
-
-def _short_hz(hz: str) -> str:
-    return f"{hz[:-3]}k" if hz.endswith("000") else hz
 
 
 def _legend(songs: Sequence[Song]) -> Element:
@@ -203,11 +197,6 @@ def _in_seconds(values: Sequence[float], seconds: float) -> list[tuple[float, fl
         if k < seconds
         for side in (0, 1)
     ]
-
-
-def _time_ticks(seconds: float) -> list[tuple[float, str]]:
-    step = next((step for step in STEPS_S if seconds / step <= MOST_TICKS), STEPS_S[-1])
-    return [(at / seconds, clock(at)) for at in range(0, int(seconds) + 1, step)]
 
 
 def _course_in_numbers(song: Song, seconds: float) -> Element:

@@ -9,14 +9,23 @@ from xml.etree.ElementTree import Element
 
 from busproc.album.figures import TICK_HZ
 from busproc.pages.markup import clock, column_heads, make, row, shown, table, under_details
-from busproc.pages.plots import Axis, Curve, Panel, Point, Scale, plot, sample, song_style
+from busproc.pages.plots import (
+    Axis,
+    Curve,
+    Panel,
+    Point,
+    Scale,
+    plot,
+    sample,
+    short_hz,
+    song_style,
+    time_ticks,
+)
 from busproc.stages.observe import NOMINAL_HZ
 
 Document = dict[str, Any]
 
 SHOWN_DB = 60.0
-MOST_TICKS = 7
-STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1200, 3600)
 
 
 def balance(document: Document) -> Element:
@@ -24,7 +33,7 @@ def balance(document: Document) -> Element:
     rows, several = document["balance"], len(document["references"]) > 1
     described = "Third octaves of the mix and of the references’ median, all equally loud; bars: their range."
     panels = [_levels(rows), _differences(rows), *_moved(document["moves"]["curve_db"])]
-    ticks = [(_place(NOMINAL_HZ.index(hz)), _short(hz)) for hz in TICK_HZ]
+    ticks = [(_place(NOMINAL_HZ.index(hz)), short_hz(hz)) for hz in TICK_HZ]
     keys = ["mix", "median", *(["lowest", "highest"] if several else []), "difference"]
     numbers = table(
         "Third octaves, dB at equal loudness",
@@ -71,7 +80,7 @@ def brightness(document: Document) -> Element:
             "Brightness over time",
             described,
             [panel],
-            Axis(_time_ticks(seconds), "minutes and seconds"),
+            Axis(time_ticks(seconds), "minutes and seconds"),
         ),
         make("figcaption", described, _legend(legend)),
         under_details("The numbers, second by second", numbers),
@@ -150,17 +159,8 @@ def _place(band: int) -> float:
     return band / (len(NOMINAL_HZ) - 1)
 
 
-def _short(hz: str) -> str:
-    return f"{hz[:-3]}k" if hz.endswith("000") else hz
-
-
 def _legend(entries: Sequence[tuple[str, str]]) -> Element:
     return make("ul", [make("li", sample(style), name) for style, name in entries], class_="legend")
-
-
-def _time_ticks(seconds: float) -> list[tuple[float, str]]:
-    step = next((step for step in STEPS_S if seconds / step <= MOST_TICKS), STEPS_S[-1])
-    return [(at / seconds, clock(at)) for at in range(0, int(seconds) + 1, step)]
 
 
 def _at(values: Sequence[float | None], k: int) -> float | None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 from xml.etree.ElementTree import Element
 
-from busproc.pages.markup import make, shown
+from busproc.pages.markup import clock, make, shown
 
 LEFT, RIGHT = 8.0, 99.0
 """Where a plot begins and ends across, in percent; the scale stands left of it."""
@@ -17,6 +17,9 @@ HEAD_PX, FOOT_PX = 32, 22
 LABEL_FREE_PX = 4
 KINDS = 4
 """So many colours, and as many dashes: 16 songs differ, and in print without colour every four."""
+
+STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1200, 3600, 7200)
+MOST_TICKS = 7
 
 Point = tuple[float, float | None]
 
@@ -194,3 +197,18 @@ def _foot(axis: Axis, height_px: int) -> Iterator[Element]:
             text_anchor="end" if place > 0.97 else "middle",
         )
     yield make("text", axis.unit, x=f"{RIGHT:g}%", y=height_px - 6, text_anchor="end", class_="heading")
+
+
+def short_hz(hz: str) -> str:
+    """A nominal frequency as it stands at an axis.
+
+    >>> short_hz("2000"), short_hz("31.5")
+    ('2k', '31.5')
+    """
+    return f"{hz[:-3]}k" if hz.endswith("000") else hz
+
+
+def time_ticks(seconds: float) -> list[tuple[float, str]]:
+    """Marks of a time axis: where, as a share of its length, and the time."""
+    step = next((step for step in STEPS_S if seconds / step <= MOST_TICKS), STEPS_S[-1])
+    return [(at / seconds, clock(at)) for at in range(0, int(seconds) + 1, step)]

@@ -2,22 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
-
 import pytest
 
 from busproc.shootouts.listening import write_page
 from tests.browser.steps import launched
 from tests.shootouts.test_listening import LISTENING, marked
-
-
-@pytest.fixture(scope="module")
-def playwright():
-    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if not shutil.which("chromium"):
-        pytest.skip("there is no chromium on the path")
-    with api.sync_playwright() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")

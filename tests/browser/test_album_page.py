@@ -58,15 +58,6 @@ def written(tmp_path_factory):
     return file, document
 
 
-@pytest.fixture(scope="module")
-def playwright():
-    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if not shutil.which("chromium"):
-        pytest.skip("there is no chromium on the path")
-    with api.sync_playwright() as started:
-        yield started
-
-
 @pytest.fixture
 def page(playwright, written, tmp_path):
     """Nothing kept of other tests. What goes wrong or goes out is noted, and must be nothing in the end."""

@@ -27,14 +27,10 @@ def written(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def browser():
-    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if not shutil.which("chromium"):
-        pytest.skip("there is no chromium on the path")
-    with api.sync_playwright() as started:
-        made = started.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
-        yield made
-        made.close()
+def browser(playwright):
+    made = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+    yield made
+    made.close()
 
 
 @pytest.fixture

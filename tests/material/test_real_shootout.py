@@ -78,23 +78,20 @@ def test_wider_is_wider_in_every_song(compared):
             assert np.all(np.diff([row["width_db"] for row in by_width]) > 0)
 
 
-def test_the_page_plays_and_switches_in_a_browser(compared):
-    sync_api = pytest.importorskip("playwright.sync_api")
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("needs chromium: apt-get install --no-install-recommends chromium")
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        page = browser.new_page()
-        told = []
-        page.on("console", lambda message: told.append(message.text))
-        page.on("pageerror", lambda error: told.append(str(error)))
-        page.goto((compared / "index.html").as_uri())
-        page.keyboard.press("2")
-        page.keyboard.press("Space")
-        heard = page.locator("#status")
-        sync_api.expect(heard).to_contain_text("Now hearing: width 0.8", timeout=30_000)
-        page.keyboard.press("ArrowRight")
-        sync_api.expect(heard).to_contain_text("Now hearing: width 0.8, ceiling -3 dB")
-        browser.close()
+def test_the_page_plays_and_switches_in_a_browser(compared, playwright):
+    from playwright.sync_api import expect
+
+    browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+    page = browser.new_page()
+    told = []
+    page.on("console", lambda message: told.append(message.text))
+    page.on("pageerror", lambda error: told.append(str(error)))
+    page.goto((compared / "index.html").as_uri())
+    page.keyboard.press("2")
+    page.keyboard.press("Space")
+    heard = page.locator("#status")
+    expect(heard).to_contain_text("Now hearing: width 0.8", timeout=30_000)
+    page.keyboard.press("ArrowRight")
+    expect(heard).to_contain_text("Now hearing: width 0.8, ceiling -3 dB")
+    browser.close()
     assert not told

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ from busproc.errors import SettingsFileError
 from busproc.jsonfile import read_object
 from busproc.making import Made
 from busproc.song import Song
+from busproc.sources import StemFile
 
 FORMAT = "busproc-decisions/1"
 NEEDED = (
@@ -59,6 +61,7 @@ def build(song: Song, made: Made, deliveries: list[Record], passage: Passage | N
             "frames": file.info.frames,
             "encoding": f"{file.info.container} {file.info.encoding}",
             "start_frame": file.start_frame,
+            **_played(file),
         }
         for file in song.files.values()
     ]
@@ -81,6 +84,33 @@ def build(song: Song, made: Made, deliveries: list[Record], passage: Passage | N
         **({"compared": made.compared} if made.compared else {}),
         "deliveries": deliveries,
     }
+
+
+def files_named(inputs: list[Record]) -> list[Record]:
+    """Every file that the inputs of a log are made of: stem, name, checksum; a stem's own file first."""
+    return [
+        {"name": each["name"], "file": file["file"], "sha256": file["sha256"]}
+        for each in inputs
+        for file in (each, *each.get("played", {}).get("files", ()))
+    ]
+
+
+def _played(file: StemFile) -> Record:
+    """What a stem plays at the hits of its file: which sample, where, how loud."""
+    if file.played is None:
+        return {}
+    strokes = [
+        {
+            "sample": each.sample,
+            "at_frame": each.at_frame,
+            "gain_db": round(20 * math.log10(abs(each.gain)), 3),
+            "inverted": each.gain < 0,
+            "shift_frames": each.shift_frames,
+        }
+        for each in file.played.strokes
+    ]
+    files = [{"file": name, "sha256": sha256} for name, _, sha256 in file.played.inputs]
+    return {"played": {"files": files, "strokes": strokes}}
 
 
 def _numbers(found: Mapping[str, Any]) -> Record:

@@ -71,7 +71,7 @@ def chain_document(chain: Chain) -> Record:
 
 
 def _inputs(song: Song) -> list[tuple[str, str]]:
-    return [(file.stem.name, file.sha256) for file in song.files.values()]
+    return [(file.stem.name, sha256) for file in song.files.values() for _, _, sha256 in file.inputs]
 
 
 def _without_file_names(settings: Record) -> Record:

@@ -175,9 +175,13 @@ def _refuse_not_finite(block: Audio, at_frame: int, rate_hz: int) -> None:
 
 def _refuse_changed(song: Song) -> None:
     """What was rendered must be what the log names by its checksum."""
-    changed = [file.stem.name for file in song.files.values() if sha256_file(file.path) != file.sha256]
+    changed = {
+        file.stem.name
+        for file in song.files.values()
+        if any(sha256_file(path) != sha256 for _, path, sha256 in file.inputs)
+    }
     if changed:
         raise RenderError(
-            f"the files of {', '.join(changed)} changed while they were read; nothing was written, "
+            f"the files of {', '.join(sorted(changed))} changed while they were read; nothing was written, "
             "run it again"
         )

@@ -149,6 +149,7 @@ def _moves(plan: GraphPlan, bus: BusPlan) -> list[str]:
     """What was done to a bus beside its chain, in words and in the order in which it was done."""
     fader, told = bus.bus.fader, []
     if isinstance(fader, Stem):
+        told += _played(plan.song.files[bus.bus.name])
         told += [f"trim {fader.gain_db:+g} dB"] if fader.gain_db else []
         told += ["polarity inverted"] if fader.polarity == "inverted" else []
         told += [f"fade in {fader.fade_in_ms:g} ms"] if fader.fade_in_ms else []
@@ -161,6 +162,20 @@ def _moves(plan: GraphPlan, bus: BusPlan) -> list[str]:
     if isinstance(fader, Stem) and fader.pan:
         told.append(f"panned {abs(fader.pan):.0%} {'right' if fader.pan > 0 else 'left'}")
     return told
+
+
+def _played(file: StemFile) -> list[str]:
+    """What is played in place of a stem's file."""
+    played = file.played
+    if played is None:
+        return []
+    moved = [abs(each.shift_frames) for each in played.strokes if each.shift_frames is not None]
+    samples = len({each.sample for each in played.strokes})
+    told = f"{len(played.strokes)} hits played by {samples} sample{'s' * (samples != 1)}"
+    told += f", {played.skipped} left out" if played.skipped else ""
+    if moved:
+        told += f"; {len(moved)} brought into phase by {np.median(moved):.2f} frames in the median"
+    return [told]
 
 
 def _aligned(file: StemFile) -> list[str]:

@@ -8,6 +8,7 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, ConfigDict, Field
 
 from busproc.delivery.orders import Delivery, LevelDb, Name, Tags, Version
+from busproc.hits.reinforcing import Reinforce
 from busproc.settings import Settings
 from busproc.stages.gain import PanLaw
 
@@ -74,6 +75,9 @@ class Stem(Fader):
     """Its name in this session."""
     file: PathText
     """Audio file of one or two channels, relative to the session file."""
+    reinforce: Reinforce | None = None
+    """Samples at the hits of the file, heard in its place; another stem with the same file is what they are
+    blended with. null hears the file itself."""
     group: Name | None = None
     """The group it goes to; null goes straight to the mix bus."""
     gain_db: LevelDb = 0.0

@@ -41,6 +41,8 @@ DIMENSIONLESS = frozenset(
         "bias",
         "correlation_floor",
         "density",
+        "follow",
+        "confidence",
     }
 )
 """Key names whose numbers need no unit, or (above, below) take that of the measure beside them."""

@@ -6,12 +6,15 @@ import graphlib
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from busproc.chain import Chain, load_chain
 from busproc.delivery.faults import order_faults
 from busproc.errors import AudioFileError, InputError, SettingsFileError
 from busproc.files import AudioInfo, inspect, sha256_file
+from busproc.hits.loading import FaultsError, load_played
+from busproc.hits.playing import Played
 from busproc.jsonfile import load_settings
 from busproc.routes import MIX_BUS, Bus, Kind, route_faults, running_order
 from busproc.session import Fader, Session, Stem
@@ -88,6 +91,7 @@ class _Loader:
         buses = self._buses()
         self.faults += route_faults(self.session, buses)
         infos = self._infos()
+        played = self._played(infos)
         rate_hz = self._rate(infos)
         order = self._order(buses)
         self._check_plans(buses, rate_hz)
@@ -96,7 +100,7 @@ class _Loader:
         if self.faults:
             raise SettingsFileError(self.path, self.faults)
         origin_s = _origin_s(infos, self.session)
-        files = self._place(infos, rate_hz, origin_s)
+        files = self._place(infos, played, rate_hz, origin_s)
         notes = (*_clock_notes(infos, self.session, origin_s), *self._notes(buses, files))
         return Song(self.path, self.session, rate_hz, buses, order, files, notes, origin_s)
 
@@ -183,6 +187,22 @@ class _Loader:
                 self._fault(f"stems[{n}].file", str(error))
         return infos
 
+    def _played(self, infos: dict[str, AudioInfo]) -> dict[str, Played]:
+        """What is heard in place of stems' files."""
+        played = {}
+        for n, stem in enumerate(self.session.stems):
+            if stem.reinforce is not None and stem.name in infos:
+                where = f"stems[{n}].reinforce"
+                find = partial(self._named_by, where)
+                try:
+                    played[stem.name] = load_played(stem.reinforce, infos[stem.name], find)
+                except FaultsError as error:
+                    self.faults += [f"{where}.{key}: {what}" for key, what in error.faults]
+        return played
+
+    def _named_by(self, where: str, key: str, name: str) -> Path | None:
+        return self._inside(f"{where}.{key}", name, self.stems_folder)
+
     def _rate(self, infos: dict[str, AudioInfo]) -> int:
         if self.session.rate_hz is not None:
             return self.session.rate_hz
@@ -207,13 +227,17 @@ class _Loader:
                 except InputError as error:
                     self._fault(f"stems[{n}].align.rotate[{k}]", str(error))
 
-    def _place(self, infos: dict[str, AudioInfo], rate_hz: int, origin: float) -> dict[str, StemFile]:
+    def _place(
+        self, infos: dict[str, AudioInfo], played: dict[str, Played], rate_hz: int, origin: float
+    ) -> dict[str, StemFile]:
         files = {}
         for stem in self.session.stems:
             info = infos[stem.name]
             start_s = stem.start_s if stem.start_s is not None else (_reference_s(info) or origin) - origin
-            digest = sha256_file(info.path)
-            files[stem.name] = StemFile(stem, info.path, info, digest, rate_hz, round(start_s * rate_hz))
+            digest, hits = sha256_file(info.path), played.get(stem.name)
+            heard = hits.info(info) if hits else info
+            start_frame = round(start_s * rate_hz)
+            files[stem.name] = StemFile(stem, info.path, heard, digest, rate_hz, start_frame, hits)
         return files
 
     @staticmethod

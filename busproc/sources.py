@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 
 from busproc.files import AudioInfo, AudioReader
+from busproc.hits.playing import Played, PlayedReader
 from busproc.kernels import biquad, fraction, moves
 from busproc.measure.alignment_rotation import AllPass
 
@@ -42,6 +43,17 @@ class StemFile:
     rate_hz: int
     start_frame: int
     """Where it starts before it is aligned."""
+    played: Played | None = None
+    """What is heard in place of the file, at its hits; `info` is then of that."""
+
+    def reader(self) -> AudioReader | PlayedReader:
+        """What is heard, at its own rate, opened."""
+        return AudioReader(self.path) if self.played is None else PlayedReader(self.played, self.info)
+
+    @property
+    def inputs(self) -> tuple[tuple[str, Path, str], ...]:
+        """Every file it is made of: what the session calls it, path, checksum."""
+        return ((self.stem.file, self.path, self.sha256), *(self.played.inputs if self.played else ()))
 
     @property
     def frames(self) -> int:
@@ -82,7 +94,7 @@ class StemSource:
 
     def __init__(self, file: StemFile) -> None:
         self._file = file
-        self._reader = AudioReader(file.path)
+        self._reader = file.reader()
         self._ready = np.zeros((0, 2))
         self._at = self._heard = 0
         self._convert: Any = None

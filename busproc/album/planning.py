@@ -11,6 +11,7 @@ from typing import Any, Literal
 from busproc.album.drive import ADDED
 from busproc.album.loading import Record, Track
 from busproc.delivery import manifest, recall_files
+from busproc.delivery.diff_decisions import changed_files
 from busproc.delivery.diff_settings import changes
 from busproc.delivery.diff_words import change_in_words, input_in_words, version_in_words
 from busproc.delivery.listed import Fault
@@ -90,9 +91,14 @@ def _made_with(there: Doc) -> Iterator[str]:
 
 def differences(folder: Path, song: Song, ignored: frozenset[str] = frozenset()) -> Iterator[str]:
     """How a song differs from what was delivered: settings, chains, files; stages of some names set aside."""
+    named = [
+        {"name": stem, "file": name, "sha256": sha256}
+        for stem, file in song.files.items()
+        for name, _, sha256 in file.inputs
+    ]
     try:
         before = {name: read_object(folder / name) for name in _settings_there(folder)}
-        inputs = {each["name"]: each for each in manifest.load(folder)["inputs"]}
+        other_files = changed_files(manifest.load(folder)["inputs"], named)
     except (BusprocError, KeyError, TypeError):
         yield "what it takes to make it again is not there"
         return
@@ -101,16 +107,7 @@ def differences(folder: Path, song: Song, ignored: frozenset[str] = frozenset())
         old, new = (_without(each.get(name, {}), ignored) for each in (before, now))
         for change in changes(old, new):
             yield f"{Path(name).stem}: {change_in_words(change)}"
-    for stem, file in song.files.items():
-        if stem in inputs and inputs[stem]["sha256"] != file.sha256:
-            yield input_in_words(
-                {
-                    "name": stem,
-                    "file": file.stem.file,
-                    "before_sha256": inputs[stem]["sha256"],
-                    "after_sha256": file.sha256,
-                }
-            )
+    yield from map(input_in_words, other_files)
 
 
 def _settings_there(folder: Path) -> list[str]:

@@ -9,7 +9,6 @@ import numpy as np
 
 from busproc.chain import BLOCK_FRAMES, Chain
 from busproc.facts import Found, find_facts
-from busproc.files import AudioReader
 from busproc.measure.loudness import MOMENTARY_TENTHS, Loudness, gated_power, lufs
 from busproc.mixing import start_graph
 from busproc.routing import plan_graph
@@ -40,8 +39,8 @@ def mixed(song: Song) -> list[str]:
 
 
 def file_blocks(song: Song, name: str) -> Iterator[Audio]:
-    """A stem's file as it is, `(frames, channels)` at its own rate."""
-    with AudioReader(song.files[name].path) as reader:
+    """What a stem is, `(frames, channels)` at its own rate."""
+    with song.files[name].reader() as reader:
         while len(block := reader.read(READ_FRAMES)):
             yield np.ascontiguousarray(block)
 

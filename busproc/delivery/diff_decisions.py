@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from busproc.decisions import files_named
 from busproc.delivery.diff_settings import matched
 
 Record = dict[str, Any]
@@ -36,18 +38,32 @@ class Told:
 
 
 def other_inputs(before: Record, after: Record) -> list[Record]:
-    """Stems of both whose files have other bytes."""
-    news = {each["name"]: each for each in after["inputs"]}
+    """Files of stems of both that have other bytes."""
+    return changed_files(files_named(before["inputs"]), files_named(after["inputs"]))
+
+
+def changed_files(before: list[Record], after: list[Record]) -> list[Record]:
+    """Files of other bytes, each held against the one in its place: a stem's first, second and so on."""
+    olds, news = _by_place(before), _by_place(after)
     return [
         {
-            "name": old["name"],
-            "file": news[old["name"]]["file"],
+            "name": place[0],
+            "file": news[place]["file"],
             "before_sha256": old["sha256"],
-            "after_sha256": news[old["name"]]["sha256"],
+            "after_sha256": news[place]["sha256"],
         }
-        for old in before["inputs"]
-        if old["name"] in news and news[old["name"]]["sha256"] != old["sha256"]
+        for place, old in olds.items()
+        if place in news and news[place]["sha256"] != old["sha256"]
     ]
+
+
+def _by_place(files: list[Record]) -> dict[tuple[str, int], Record]:
+    seen: Counter[str] = Counter()
+    placed = {}
+    for each in files:
+        placed[each["name"], seen[each["name"]]] = each
+        seen[each["name"]] += 1
+    return placed
 
 
 def other_versions(before: Mapping[str, str], after: Mapping[str, str]) -> dict[str, list[str | None]]:

@@ -29,5 +29,5 @@ def own_files(song: Song) -> set[Path]:
     folder = song.path.parent
     chains = [folder / bus.fader.chain for bus in song.buses.values() if bus.fader.chain is not None]
     named = [file.path for bus in song.buses.values() for _, file in named_files(bus.chain)]
-    stems = [file.path for file in song.files.values()]
+    stems = [path for file in song.files.values() for _, path, _ in file.inputs]
     return {path.resolve() for path in (song.path, *chains, *named, *stems)}

@@ -71,13 +71,27 @@ class Listed(_Read):
         return {each.file: each.sha256 for each in self.files} | self.beside
 
 
+class _InputFile(_Read):
+    file: str
+    sha256: str
+
+
+class _Played(_Read):
+    files: list[_InputFile]
+
+
+class _Input(_InputFile):
+    name: str
+    played: _Played | None = None
+
+
 class _Log(_Read):
     """What a decision log and a manifest both say."""
 
     song: str
     treatment_sha256: str
     versions: dict[str, str]
-    inputs: list[dict[str, Any]]
+    inputs: list[_Input]
     deliveries: list[dict[str, Any]]
 
 
@@ -162,7 +176,7 @@ def _contradictions(document: dict[str, Any], log: _Log, name: str) -> Iterator[
         "song": log.song,
         "treatment_sha256": log.treatment_sha256,
         "made_with": log.versions,
-        "inputs": [{key: each.get(key) for key in ("name", "file", "sha256")} for each in log.inputs],
+        "inputs": decisions.files_named([each.model_dump(exclude_none=True) for each in log.inputs]),
     }
     for key, value in told.items():
         if document[key] != value:

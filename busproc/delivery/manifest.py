@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from busproc.decisions import files_named
 from busproc.delivery.members import RESIDUAL, bundles, version_gains
 from busproc.delivery.orders import Version
 from busproc.delivery.prints import MIX, Print, sets_of
@@ -57,10 +58,7 @@ def build(
             {**record, **_origin(song, each, versions)} for each, record in zip(prints, records, strict=True)
         ],
         "adds_up": list(_sums(prints, song.rate_hz)),
-        "inputs": [
-            {"name": each["name"], "file": each["file"], "sha256": each["sha256"]}
-            for each in decisions["inputs"]
-        ],
+        "inputs": files_named(decisions["inputs"]),
         "beside": {name: sha256_file(path) for name, path in beside.items()},
     }
 

@@ -1,0 +1,1 @@
+"""Hits of a percussive stem: found, kept in a file to be edited, and reinforced by samples."""

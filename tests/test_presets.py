@@ -36,6 +36,7 @@ PASSAGE_S = (24, 28)
 """All ten play, loud, in the second theme."""
 
 GROUPS = {
+    "bent_return": ("marimba", "vibraphone", "bass_pizz"),
     "calmer_sibilants": ("choir", "shaker"),
     "close_drum_gate": ("frame_drum",),
     "doubled_voice": ("choir",),
@@ -46,6 +47,7 @@ GROUPS = {
     "low_instruments_levelled": ("tuba", "bass_pizz"),
     "narrow_for_speech": ("choir",),
     "smooth_voices": ("choir",),
+    "squeezed_return": ("frame_drum", "wood_block", "marimba"),
     "softer_strikes": ("marimba", "vibraphone"),
     "warm_in_bands": ("strings", "bass_pizz"),
     "wooden_body": ("marimba", "vibraphone"),
@@ -252,3 +254,29 @@ def test_open_and_gentle_brings_the_loudest_moments_closer():
     bus = on_both_sides(np.concatenate([pink(2, -24), pink(1, -14, 2)]))
     found = gain_db("open_and_gentle", bus)
     assert 1.4 < found[50:95].mean() - found[115:].mean() < 2.2
+
+
+@pytest.mark.parametrize("name", ["bent_return", "squeezed_return"])
+def test_a_parallel_return_is_as_loud_as_what_it_is_sent_and_never_takes_from_it(name):
+    """Within 0.1 LU: the level of the return alone says how much is blended; no band of the sum is softer."""
+    soft, loud = on_both_sides(pink(3, -30)), on_both_sides(pink(2, -18, 4))
+    sent = np.concatenate([soft, loud, soft])
+    came = process(load_preset(name), sent, RATE_HZ)
+    before, after = (METER.integrated_loudness(sound) for sound in (sent, came))
+    assert after == pytest.approx(before, abs=0.1)
+    spectra = [np.abs(np.fft.rfft(sound[:, 0])) ** 2 for sound in (sent, sent + came)]
+    freqs_hz = np.fft.rfftfreq(len(sent), 1 / RATE_HZ)
+    for low_hz in (40, 80, 160, 320, 1000, 4000, 8000, 12000):
+        band = (freqs_hz >= low_hz) & (freqs_hz < 1.26 * low_hz)
+        assert spectra[1][band].sum() > spectra[0][band].sum()
+
+
+def test_squeezed_return_brings_up_what_is_soft():
+    """Above the threshold 6:1: 12 dB between two levels become 2 dB."""
+    found = gain_db("squeezed_return", on_both_sides(np.concatenate([pink(2, -30), pink(2, -18, 2)])))
+    assert 9 < found[60:95].mean() - found[140:195].mean() < 10.5
+
+
+def test_bent_return_adds_both_kinds_of_harmonics():
+    assert -30 < harmonic_db("bent_return", 500, -18, 2) < -10
+    assert -36 < harmonic_db("bent_return", 500, -18, 3) < -16

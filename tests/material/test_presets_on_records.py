@@ -49,6 +49,7 @@ WORDS_DB = (0, -12, -3, -15, 0, -9)
 
 MIXES = ("slow", "lively", "dense", "song")
 MEANT_FOR = {
+    "bent_return": ("bass", "keys", "vibes"),
     "calmer_sibilants": ("words",),
     "close_drum_gate": ("drums", "loop"),
     "do_nothing": (*MIXES, "over"),
@@ -65,6 +66,7 @@ MEANT_FOR = {
     "shared_room": ("vibes", "voices", "drums"),
     "smooth_voices": ("voices", "words"),
     "softer_strikes": ("vibes",),
+    "squeezed_return": ("drums", "loop", "voices"),
     "warm_in_bands": ("keys", "guitars"),
     "wooden_body": ("vibes", "keys"),
 }

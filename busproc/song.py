@@ -43,15 +43,28 @@ class Song:
         """Length: the end of the stem that ends last."""
         return max(file.end_frame for file in self.files.values())
 
+    def with_chain(self, name: str, chain: Chain) -> Song:
+        """The same song with another chain on the bus of that name.
+
+        Raises
+        ------
+        graphlib.CycleError
+            When a key of the chain would lead sound round in a circle.
+        """
+        bus = replace(self.buses[name], chain=chain.seen_from(self.path.parent))
+        buses = {**self.buses, name: bus}
+        return replace(self, buses=buses, order=running_order(self.session, buses))
+
     def with_mix_bus(self, chain: Chain, file: str | None = None) -> Song:
         """The same song with another chain on its mix bus, and the name of its file where that is another."""
-        before, chain = self.buses[MIX_BUS], chain.seen_from(self.path.parent)
-        name = file or before.fader.chain
-        mix_bus = replace(before, chain=chain, fader=before.fader.model_copy(update={"chain": name}))
-        buses = {**self.buses, MIX_BUS: mix_bus}
-        named = self.session.mix_bus.model_copy(update={"chain": name})
+        song = self.with_chain(MIX_BUS, chain)
+        if file is None:
+            return song
+        mix_bus = song.buses[MIX_BUS]
+        mix_bus = replace(mix_bus, fader=mix_bus.fader.model_copy(update={"chain": file}))
+        named = self.session.mix_bus.model_copy(update={"chain": file})
         session = self.session.model_copy(update={"mix_bus": named})
-        return replace(self, session=session, buses=buses, order=running_order(session, buses))
+        return replace(song, session=session, buses={**song.buses, MIX_BUS: mix_bus})
 
 
 def load_session(

@@ -35,11 +35,11 @@ Announce = Callable[[str], None]
 
 @dataclass(frozen=True)
 class Entrance:
-    """What reaches the mix bus: the sum `(frames, 2)`, and sounds for keys by their names.
+    """What reaches a bus: the sum `(frames, 2)`, and sounds for keys by their names.
 
     The song starts `late_frames` into the sound and is `frames` long; what filters ring before and after
     is there too, for stages to hear. With `rings_out` they may add a tail; where a session sets the length,
-    `frames` has it already. Keys keep the time of the mix bus's entrance, `keys_late_frames`.
+    `frames` has it already. Keys keep the time of the bus's entrance, `keys_late_frames`.
     """
 
     rate_hz: int
@@ -66,13 +66,15 @@ class Passed:
     record: list[dict[str, Any]]
 
 
-def entrance_of(song: Song, folder: Path, announce: Announce, chains: Iterable[Chain] = ()) -> Entrance:
-    """Mix a song up to the entrance of its mix bus.
+def entrance_of(
+    song: Song, folder: Path, announce: Announce, chains: Iterable[Chain] = (), *, name: str = MIX_BUS
+) -> Entrance:
+    """Mix a song up to the entrance of a bus.
 
     Parameters
     ----------
     song
-        What to mix; its mix-bus chain is not run.
+        What to mix; the bus's own chain is not run.
     folder
         Where the sounds lie meanwhile.
     announce
@@ -80,15 +82,17 @@ def entrance_of(song: Song, folder: Path, announce: Announce, chains: Iterable[C
     chains
         What will be heard behind it: their keys are made too, and a second beyond the end, or as much as
         they look ahead.
+    name
+        The bus.
     """
     chains = list(chains)
-    bare = song.with_mix_bus(Chain())
+    bare = song.with_chain(name, Chain())
     facts = find_facts(bare, BLOCK_FRAMES, announce)
     wanted = {key.name: key for chain in chains for _, key in chain.key_inputs()}
-    bus = plan_graph(bare, facts, stages=[])
+    bus = plan_graph(bare, facts, end=name, stages=[])
     plans = {
-        name: plan_graph(bare, facts, end=key.source, stages=[] if key.tap == "before_chain" else None)
-        for name, key in wanted.items()
+        called: plan_graph(bare, facts, end=key.source, stages=[] if key.tap == "before_chain" else None)
+        for called, key in wanted.items()
     }
     late = max(plan.latency_frames for plan in (bus, *plans.values()))
     frames = song.frames + bus.tail_frames
@@ -102,7 +106,7 @@ def entrance_of(song: Song, folder: Path, announce: Announce, chains: Iterable[C
             at += len(block)
         return sound
 
-    keys = {name: spooled(plan) for name, plan in plans.items()}
+    keys = {called: spooled(plan) for called, plan in plans.items()}
     return Entrance(
         song.rate_hz, spooled(bus), frames, late, keys, late, rings_out=song.session.tail_s is None
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from busproc.chain import Chain
@@ -20,10 +20,21 @@ class TriedSong:
     number: int
     entry: ShootoutSong
     song: Song
+    bus: str
+    """The bus whose chain is varied."""
     base: Chain
     passages: tuple[Passage, ...]
     variations: tuple[Variation, ...]
     """The same ids and names in every song; chains may differ where each session has its own."""
+
+    def varied(self, chain: Chain) -> Song:
+        """The song with another chain on the bus; a return without stages is silent."""
+        song = self.song.with_chain(self.bus, chain)
+        bus = song.buses[self.bus]
+        if bus.kind != "returns" or chain.stages:
+            return song
+        silent = replace(bus, fader=bus.fader.model_copy(update={"mute": True}))
+        return replace(song, buses={**song.buses, self.bus: silent})
 
 
 @dataclass(frozen=True)

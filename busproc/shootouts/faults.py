@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import graphlib
 from collections.abc import Iterable, Iterator
 
 from busproc.chain import Chain
@@ -12,7 +13,6 @@ from busproc.routes import MIX_BUS
 from busproc.shootouts.contest import TriedSong
 from busproc.shootouts.goal import DISTANCES
 from busproc.shootouts.settings import Passage, Refine, Shootout
-from busproc.shootouts.variations import Variation
 from busproc.song import Song
 from busproc.stages.context import Context
 
@@ -80,16 +80,29 @@ def range_faults(refine: Refine, base: Chain) -> Iterator[str]:
             yield from (f"refine.ranges.{path}[{n}]: {fault}" for fault in changed(base, {path: end})[1])
 
 
-def fit_faults(song: Song, variations: Iterable[Variation]) -> Iterator[str]:
+def no_such_bus(where: str, name: str, song: Song) -> Iterator[str]:
+    """A bus that a song has not, or that nobody hears."""
+    if name not in song.buses:
+        yield f"bus: {where} has no stem, group or return {name!r}{nearest(name, song.buses)}"
+    elif song.buses[name].is_muted:
+        yield f"bus: {name!r} is muted in {where}, so that nothing of it would be heard"
+
+
+def fit_faults(tried: TriedSong) -> Iterator[str]:
     """What keeps a chain from running on a song: filters too high for its rate, keys that are not there."""
-    sources = [name for name in song.buses if name != MIX_BUS]
+    song = tried.song
+    sources = [name for name in song.buses if name not in {MIX_BUS, tried.bus}]
     seen: set[str] = set()
-    for each in variations:
+    for each in tried.variations:
         for where, key in each.chain.key_inputs():
             if key.source not in {*sources, *seen}:
                 seen.add(key.source)
                 hint = nearest(key.source, sources)
                 yield f"{each.name!r}: {where}.from: {key.source!r} is no stem, group or return of it{hint}"
+        try:
+            tried.varied(each.chain)
+        except graphlib.CycleError:
+            yield f"{each.name!r}: one of its keys hears {tried.bus!r} itself; it would go round in a circle"
         for where, stage in each.chain.placed():
             told = stage.model_dump_json(by_alias=True)
             if told not in seen:

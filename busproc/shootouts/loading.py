@@ -14,7 +14,14 @@ from busproc.routes import MIX_BUS, Bus
 from busproc.session import Fader, Session, Stem
 from busproc.shootouts.contest import Contest, TriedSong
 from busproc.shootouts.drafts import Draft, drafted
-from busproc.shootouts.faults import fit_faults, goal_faults, match_faults, passage_faults, range_faults
+from busproc.shootouts.faults import (
+    fit_faults,
+    goal_faults,
+    match_faults,
+    no_such_bus,
+    passage_faults,
+    range_faults,
+)
 from busproc.shootouts.settings import Shootout
 from busproc.shootouts.trials import TrialPlan, plan_trials
 from busproc.shootouts.variations import expand, hidden_repeat, trial_pairs
@@ -113,16 +120,21 @@ class _Loader:
         shootout, entry, where = self.shootout, self.shootout.songs[n], f"songs[{n}]"
         passages = (*shootout.passages, *entry.passages)
         self.faults += passage_faults(where, shootout.passages, entry.passages, song)
+        bus = shootout.bus or MIX_BUS
+        bus_faults = list(no_such_bus(where, bus, song))
+        self.faults += bus_faults
         known = base is not None or (shootout.chain is None and not _is_finished(song))
-        base = base or song.buses[MIX_BUS].chain
+        base = base or (Chain() if bus_faults else song.buses[bus].chain)
         usable = [draft for draft in drafts if known or draft.chain is not None]
         variations, faults = expand(usable, base, chains, shootout.controls)
         if shootout.refine is not None and known:
             faults += range_faults(shootout.refine, base)
         of_song = f"{where}: " if shootout.chain is None else ""
         self.faults += [f"{of_song}{fault}" for fault in faults]
-        self.faults += [f"{where}: {fault}" for fault in fit_faults(song, variations)]
-        return TriedSong(n + 1, entry, song, base, passages, variations)
+        tried = TriedSong(n + 1, entry, song, bus, base, passages, variations)
+        if not bus_faults:
+            self.faults += [f"{where}: {fault}" for fault in fit_faults(tried)]
+        return tried
 
     def _reference(self) -> AudioInfo | None:
         if self.shootout.reference is None:

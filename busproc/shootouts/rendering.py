@@ -199,7 +199,7 @@ def _listening(done: Done, document: Mapping[str, Any], plan: TrialPlan | None) 
     )
     variations = tuple(_on_page(done, each) for each in done.contest.songs[0].variations)
     trials = None if plan is None else {**plan.as_dict(), "plan_sha256": plan.sha256}
-    return Listening(document["shootout"], document["notes"], songs, variations, trials)
+    return Listening(document["shootout"], words.about(document), songs, variations, trials)
 
 
 def _on_page(done: Done, variation: Variation) -> HeardVariation:

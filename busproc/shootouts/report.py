@@ -32,6 +32,7 @@ def build(done: Done, folder: Path) -> Document:
         "format": FORMAT,
         "shootout": shootout.shootout,
         "notes": shootout.notes,
+        "bus": shootout.bus,
         "made_with": versions_in_use(),
         "match": shootout.match.model_dump(),
         "goal": shootout.goal.model_dump(by_alias=True, exclude_none=True) if shootout.goal else None,

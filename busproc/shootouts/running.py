@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -24,10 +24,24 @@ from busproc.shootouts.matching import (
 from busproc.shootouts.ranking import weighted
 from busproc.shootouts.refine import Refined
 from busproc.shootouts.refining import Place, search, song_name, unit_name, with_refined
-from busproc.shootouts.trying import Curve, Listened, Spans, Way, follow, listen, share, trunk_of
+from busproc.shootouts.trying import (
+    Curve,
+    Listened,
+    Spans,
+    Way,
+    follow,
+    listen,
+    share,
+    trunk_of,
+    try_in_song,
+)
 from busproc.shootouts.variations import Shared, Variation
 from busproc.song import Song
 from busproc.stages.base import Stage
+
+Curves = dict[str, Curve]
+_New = Mapping[int, Sequence[Variation]]
+"""Variations that are not there yet, by the number of the song."""
 
 
 @dataclass(frozen=True)
@@ -87,10 +101,10 @@ class Running:
         return self._measure(songs)
 
     def _key(self, tried: TriedSong, chain: Chain | None = None) -> str:
-        """Digest of all that a song's passages depend on, behind a chain or as they reach the mix bus."""
+        """Digest of all that a song's passages depend on, behind a chain or untouched."""
         passages = [each.model_dump() for each in tried.passages]
         through = None if chain is None else chain_document(chain)
-        return sha256_of([mix_sha256(_bare(tried)), passages, through])
+        return sha256_of([mix_sha256(_bare(tried)), tried.bus, passages, through])
 
     def _files(self, tried: TriedSong, chain: Chain) -> list[Path]:
         key = self._key(tried, chain)
@@ -100,7 +114,7 @@ class Running:
         return self._key(tried, chain) in self.known and all(f.exists() for f in self._files(tried, chain))
 
     def _listen(self, songs: Sequence[TriedSong]) -> None:
-        """Mix songs up to their mix bus; their untouched passages are kept."""
+        """Mix songs up to the bus that is varied; their untouched passages are kept."""
         new = [tried for tried in songs if tried.number not in self.listened]
         jobs = {
             song_name(tried): (tried, self._path(tried, "entrance"), self._files(tried, Chain()))
@@ -130,21 +144,41 @@ class Running:
             or not self._is_there(tried, Chain())
         ]
         self._listen(some)
-        trunks = {t.number: trunk_of([v for v in missing[t.number] if v.chain.stages]) for t in some}
-        ways = self._share(some, {number: stages for number, (stages, _) in trunks.items()})
-        jobs, whose = {}, []
-        for tried in some:
-            files = {each.id: self._files(tried, each.chain) for each in missing[tried.number]}
-            names = {each.id: each.name for each in tried.variations}
-            for branch in trunks[tried.number][1]:
-                job = f"{song_name(tried)}: {names[_first_end(branch)]}"
-                jobs[job] = ways[tried.number], branch, self.listened[tried.number].spans, files
-                whose.append(tried)
-        for tried, curves in zip(whose, self.crew.each("rendering variations", follow, jobs), strict=True):
+        new = {t.number: [v for v in missing[t.number] if v.chain.stages] for t in some}
+        make = self._through_stages if self.contest.shootout.bus is None else self._in_songs
+        for tried, curves in make(some, new):
             for each in tried.variations:
                 if each.id in curves:
                     self.known[self._key(tried, each.chain)] = curves[each.id]
         self.known.save()
+
+    def _in_songs(self, songs: Sequence[TriedSong], new: _New) -> Iterator[tuple[TriedSong, Curves]]:
+        """Each variation of a bus heard in the whole song."""
+        jobs, whose = {}, []
+        for tried in songs:
+            listened, files = self.listened[tried.number], self._files_of(tried, new[tried.number])
+            for each in new[tried.number]:
+                job = tried, Way(listened.kept), each, listened.spans, files
+                jobs[f"{song_name(tried)}: {each.name}"] = job
+                whose.append(tried)
+        yield from zip(whose, self.crew.each("rendering variations", try_in_song, jobs), strict=True)
+
+    def _through_stages(self, songs: Sequence[TriedSong], new: _New) -> Iterator[tuple[TriedSong, Curves]]:
+        """Variations of the mix bus, grown out of what several begin with."""
+        trunks = {tried.number: trunk_of(new[tried.number]) for tried in songs}
+        ways = self._share(songs, {number: stages for number, (stages, _) in trunks.items()})
+        jobs, whose = {}, []
+        for tried in songs:
+            spans, files = self.listened[tried.number].spans, self._files_of(tried, new[tried.number])
+            names = {each.id: each.name for each in tried.variations}
+            for branch in trunks[tried.number][1]:
+                job = f"{song_name(tried)}: {names[_first_end(branch)]}"
+                jobs[job] = ways[tried.number], branch, spans, files
+                whose.append(tried)
+        yield from zip(whose, self.crew.each("rendering variations", follow, jobs), strict=True)
+
+    def _files_of(self, tried: TriedSong, variations: Sequence[Variation]) -> dict[str, list[Path]]:
+        return {each.id: self._files(tried, each.chain) for each in variations}
 
     def _share(self, songs: Sequence[TriedSong], trunks: Mapping[int, tuple[Stage, ...]]) -> dict[int, Way]:
         """How far each song has come once the stages that all of its variations share have run."""
@@ -261,7 +295,7 @@ class Running:
 
 
 def _bare(tried: TriedSong) -> Song:
-    return tried.song.with_mix_bus(Chain())
+    return tried.song.with_chain(tried.bus, Chain())
 
 
 def _first_end(branch: Shared) -> str:

@@ -224,8 +224,10 @@ class Shootout(Settings):
     """Words of your own, repeated in the report."""
     songs: Annotated[tuple[ShootoutSong, ...], Field(min_length=1, max_length=400)]
     """The songs that every variation is tried on."""
+    bus: Name | None = None
+    """Name of the stem, group or return whose chain is varied, heard in the mix; null is the mix bus."""
     chain: FileText | None = None
-    """The base chain, relative to the shootout file; null is what each session's own mix bus holds."""
+    """The base chain, relative to the shootout file; null is what the bus holds in each session."""
     variations: Annotated[tuple[Listed, ...], Field(max_length=MOST_VARIATIONS)] = ()
     """Variations written out."""
     grid: Grid | None = None

@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from busproc.chain import Chain
 from busproc.measure.meter import Meter
 from busproc.measure.passages import Passages
 from busproc.progress import Progress
+from busproc.routes import MIX_BUS
 from busproc.shootouts.contest import TriedSong
 from busproc.shootouts.keeping import KeptEntrance, keep_entrance, keep_further, write_passages
 from busproc.shootouts.settings import Passage
@@ -27,7 +29,7 @@ Curve = tuple[float, ...]
 
 @dataclass(frozen=True)
 class Listened:
-    """A song as it reaches its mix bus: where it is kept, its passages in frames, its level."""
+    """A song as it reaches the bus that is varied: where it is kept, its passages in frames, its level."""
 
     kept: KeptEntrance
     spans: Spans
@@ -36,7 +38,7 @@ class Listened:
 
 
 def listen(tried: TriedSong, path: Path, untouched: Sequence[Path], progress: Progress) -> Listened:
-    """Mix a song up to its mix bus, find its passages and its level.
+    """Mix a song up to the bus that is varied, find its passages and its level.
 
     Parameters
     ----------
@@ -49,16 +51,27 @@ def listen(tried: TriedSong, path: Path, untouched: Sequence[Path], progress: Pr
     progress
         Called now and then.
     """
-    chains = [each.chain for each in tried.variations]
-    entrance = entrance_of(tried.song, path.parent, lambda what: progress(what, 0.0), [tried.base, *chains])
-    meter, passages = Meter(entrance.rate_hz, 2), Passages(entrance.rate_hz)
+    chains = [tried.base, *(each.chain for each in tried.variations)]
+    entrance = entrance_of(tried.song, path.parent, lambda what: progress(what, 0.0), chains, name=tried.bus)
+    meter = Meter(entrance.rate_hz, 2)
     for block in entrance.blocks():
-        progress("finding passages", 0.0)
         meter.feed(block)
+    alone = entrance if tried.bus == MIX_BUS else _in_song(tried, Chain(), path.parent, progress)
+    passages = Passages(alone.rate_hz)
+    for block in alone.blocks():
+        progress("finding passages", 0.0)
         passages.feed(block)
-    spans = tuple(_span(each, passages, entrance) for each in tried.passages)
-    write_passages(entrance, dict(zip(untouched, spans, strict=True)))
+    spans = tuple(_span(each, passages, alone) for each in tried.passages)
+    write_passages(alone, dict(zip(untouched, spans, strict=True)))
     return Listened(keep_entrance(entrance, path), spans, meter.short_term_95_lufs())
+
+
+def _in_song(tried: TriedSong, chain: Chain, folder: Path, progress: Progress) -> Entrance:
+    """What leaves the mix bus with a chain on the bus that is varied."""
+    song = tried.varied(chain)
+    last = song.buses[MIX_BUS].chain
+    entrance = entrance_of(song, folder, lambda what: progress(what, 0.0), [last])
+    return through(last.placed(), entrance, announce=lambda what: progress(what, 0.0)).left
 
 
 def _span(wanted: Passage, passages: Passages, entrance: Entrance) -> tuple[int, int]:
@@ -123,6 +136,24 @@ def follow(
         Gain reduction of all stages together, by the variation.
     """
     return dict(_follow(way, way.kept.opened(), shared, spans, files, progress))
+
+
+def try_in_song(
+    tried: TriedSong,
+    way: Way,
+    variation: Variation,
+    spans: Spans,
+    files: Mapping[str, Sequence[Path]],
+    progress: Progress,
+) -> dict[str, Curve]:
+    """Hear a variation of another bus than the mix bus in the song, and keep its passages.
+
+    Returns as `follow` does, of the bus that is varied.
+    """
+    _, curve = _passed(way, way.kept.opened(), variation.chain.stages, progress)
+    left = _in_song(tried, variation.chain, way.kept.sound.parent, progress)
+    write_passages(left, dict(zip(files[variation.id], spans, strict=True)))
+    return {variation.id: curve}
 
 
 def _follow(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 SHOWN = {
@@ -46,11 +46,17 @@ def in_words(document: Document) -> str:
     return "\n".join(_lines(document)) + "\n"
 
 
+def about(document: Mapping[str, Any]) -> str:
+    """What is varied, if not the mix bus, and the words of who wrote the shootout."""
+    varied = f"Varied is the chain of {document['bus']!r}, heard in the mix." if document["bus"] else ""
+    return " ".join(filter(None, [varied, document["notes"]]))
+
+
 def _lines(document: Document) -> Iterator[str]:
     yield document["shootout"]
     yield "=" * len(document["shootout"])
-    if document["notes"]:
-        yield document["notes"]
+    if told := about(document):
+        yield told
     for s, song in enumerate(document["songs"]):
         for n, passage in enumerate(song["passages"]):
             yield from _passage_lines(document, s, n, song["song"], passage)

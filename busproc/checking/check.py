@@ -15,11 +15,14 @@ from busproc.checking.faults import fault_findings, hear_stem, pairs_of_one
 from busproc.checking.findings import Finding, in_order
 from busproc.checking.hearing import Contributions, sounding
 from busproc.checking.masking import masking_findings
-from busproc.checking.phase import Phase, phase_of, shares_source
+from busproc.checking.phase import Phase, phase_of
+from busproc.checking.sums import shares_source
 from busproc.checking.together import Together
 from busproc.delivery.orders import plain_name
 from busproc.engine import Crew, Engine, crew_of
+from busproc.errors import InputError
 from busproc.files import atomic_files
+from busproc.measure.alignment import TEMPERATURE_C
 from busproc.progress import JobProgress, Progress, jobs_silently
 from busproc.song import Song, load_session
 
@@ -27,6 +30,9 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping
 
     from busproc.measure.faults.doubles import Double
+
+COLDEST_C, HOTTEST_C = -20.0, 50.0
+"""Temperatures of air in which something may have been recorded."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +42,7 @@ class Checked:
     Attributes
     ----------
     findings
-        What is wrong, the most costly first; empty where nothing needs doing.
+        What is wrong, the most costly first; what costs the mix nothing stands last.
     document
         All of it, figures rounded, for JSON (`busproc-check/1`).
     chains
@@ -86,6 +92,7 @@ def check(
     *,
     engine: Engine | None = None,
     allow_outside: bool = False,
+    temperature_c: float = TEMPERATURE_C,
     progress: JobProgress = jobs_silently,
 ) -> Checked:
     """Hear the stems of a session, and say what is wrong with them.
@@ -102,33 +109,44 @@ def check(
         found is the same for any.
     allow_outside
         Whether paths in the session may lead out of its folder.
+    temperature_c
+        Of the air between sources and microphones, -20 to 50, for paths in cm.
     progress
         Called now and then, with the stem.
 
     Raises
     ------
+    InputError
+        For a temperature out of bounds.
     SettingsFileError
         With every fault of the session and all that it names.
     AudioFileError
         For a file that breaks off or holds what is not a number.
     """
+    if not COLDEST_C <= temperature_c <= HOTTEST_C:
+        raise InputError(
+            f"the temperature of the air is {COLDEST_C:g} to {HOTTEST_C:g} °C, not {temperature_c:g} °C"
+        )
     song = (
         session
         if isinstance(session, Song)
         else load_session(Path(session).absolute(), allow_outside=allow_outside)
     )
     with crew_of(engine or Engine(), progress) as crew:
-        return _checked(song, crew, lambda what, done: progress("", what, done))
+        return _checked(song, crew, temperature_c, lambda what, done: progress("", what, done))
 
 
-def _checked(song: Song, crew: Crew, progress: Progress) -> Checked:
+def _checked(song: Song, crew: Crew, temperature_c: float, progress: Progress) -> Checked:
     names = sounding(song)
     heard = crew.each("searching stems", hear_stem, {name: (song, name) for name in names})
     stems = dict(zip(names, heard, strict=True))
     twice = pairs_of_one(stems)
     contributions = Contributions(song, progress)
     together = Together(song, contributions)
-    items = {f"{clan[0][0]} and its kin": (song, clan, together.shares) for clan in clans(families(song))}
+    items = {
+        f"{clan[0][0]} and its kin": (song, clan, together.shares, temperature_c)
+        for clan in clans(families(song))
+    }
     phases = crew.each("setting stems against each other", phase_of, items)
     masked = together.masked(_of_one_source(phases, twice))
     findings = in_order(
@@ -138,7 +156,8 @@ def _checked(song: Song, crew: Crew, progress: Progress) -> Checked:
             *fault_findings(song, stems, twice, together.shares, progress),
         ]
     )
-    document = report.build(song, findings, together, masked, [each.pairs for each in phases])
+    pairs = [each.pairs for each in phases]
+    document = report.build(song, findings, together, masked, pairs, temperature_c)
     return Checked(tuple(findings), document, _chains(song, findings))
 
 

@@ -23,14 +23,18 @@ FaultKind = Literal[
     "silence", "dc", "clipping", "clicks", "hum", "cutoff", "one_sound", "inverted", "low_end"
 ]
 KINDS = get_args(FaultKind)
+LOSSY = ("ogg", "mp3")
+"""Kinds of file that are coded with losses: that their spectrum ends says nothing of an earlier rate."""
 MOST_MS = 50.0
 MOST_TIMES = 8
 _SIDES = ("left", "right")
 _COMMON = {"found", "confidence", "where"}
 
 
-def in_words(name: str, found: Finding) -> str:
-    """A fault of a stem, in sentences."""
+def in_words(name: str, found: Finding, container: str) -> str:
+    """A fault of a stem, in sentences; `container` is that of its file."""
+    if isinstance(found, Cutoff):
+        return _cutoff(name, found, container)
     told: str = _WORDS[type(found)](name, found)
     return told
 
@@ -107,16 +111,14 @@ def _hum(name: str, found: Hum) -> str:
     )
 
 
-def _cutoff(name: str, found: Cutoff) -> str:
-    rate = (
-        f", as if it had been at {found.rate_hz} Hz before"
-        if found.rate_hz
-        else ", as a coder with losses leaves it"
-    )
-    return (
-        f"The spectrum of {name} ends at {shown(found.freq_hz, 0)} Hz, by {shown(found.drop_db, 0)} dB at "
-        f"once{rate}."
-    )
+def _cutoff(name: str, found: Cutoff, container: str) -> str:
+    at, drop = shown(found.freq_hz, 0), shown(found.drop_db, 0)
+    ends = f"The spectrum of {name} ends at {at} Hz, by {drop} dB at once"
+    if container in LOSSY:
+        return f"{ends}: its file is coded with losses ({container.upper()}). Use what it was coded from."
+    if found.rate_hz:
+        return f"{ends}, as if it had been at {found.rate_hz} Hz before."
+    return f"{ends}, as a coder with losses or a steep filter leaves it."
 
 
 def _one_sound(name: str, found: OneSound) -> str:
@@ -126,7 +128,7 @@ def _one_sound(name: str, found: OneSound) -> str:
         else f"alike within {shown(found.difference_db, 0)} dB, the right one "
         f"{shown(found.right_to_left_db, 1, signed=True)} dB"
     )
-    return f"{name} is stereo that holds one sound: its channels are {how}. It costs nothing."
+    return f"{name} is stereo that holds one sound: its channels are {how}. A file of one channel would do."
 
 
 def _inverted(name: str, found: Inverted) -> str:
@@ -151,7 +153,6 @@ _WORDS: dict[type, Any] = {
     Clipping: _clipping,
     Clicks: _clicks,
     Hum: _hum,
-    Cutoff: _cutoff,
     OneSound: _one_sound,
     Inverted: _inverted,
     LowEnd: _low_end,

@@ -8,15 +8,17 @@ from typing import TYPE_CHECKING
 from busproc.checking import fault_costs, fault_words
 from busproc.checking.fault_remedies import tried_on
 from busproc.checking.findings import Finding
-from busproc.checking.hearing import entering, file_blocks
+from busproc.checking.hearing import entering, file_blocks, mixed
+from busproc.checking.mix_remedies import MixTryout
 from busproc.measure.faults.doubles import Fingerprint, doubles
 from busproc.measure.faults.lateness import Start, late
 from busproc.measure.faults.stem import StemFaults
 from busproc.measure.passages import Passage
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
+    from busproc.checking.findings import Settings, Trial
     from busproc.measure.faults import finding as measured
     from busproc.measure.faults.doubles import Double
     from busproc.measure.faults.lateness import Late
@@ -76,8 +78,9 @@ def fault_findings(
         for name, each in heard.items()
         if song.files[name].start_frame == 0 and song.files[name].delay_frames == 0
     }
-    lates = [_late(song, name, found, shares) for name, found in late(starts).items() if found.found]
-    return [*own, *lates, *(_double(song, each, shares) for each in twice)]
+    tryout = MixTryout(song, progress)
+    lates = [_late(song, name, found, shares, tryout) for name, found in late(starts).items() if found.found]
+    return [*own, *lates, *(_double(song, each, shares, tryout) for each in twice)]
 
 
 def _is_part_of_another(kind: str, faults: Mapping[str, measured.Finding]) -> bool:
@@ -99,18 +102,17 @@ def _of_stem(
     if kind == "silence":
         share = share or 1 / max(len(shares), 1)
     trials = tried_on(song, name, found, progress)
-    works = next((trial.suggestion for trial in trials if trial.works), None)
     return Finding(
         found_kind(kind),
         (name,),
         cost=share * fault_costs.severity(found, length_s),
         confidence=found.confidence,
-        words=fault_words.in_words(name, found),
+        words=fault_words.in_words(name, found, file.info.container),
         where=tuple(_in_song(song, name, each) for each in found.where),
         bands_hz=fault_words.bands_of(found),
         figures=fault_words.figures_of(found),
         tried=tuple(trials),
-        suggestion=works,
+        suggestion=_that_works(trials),
     )
 
 
@@ -127,11 +129,11 @@ def _in_song(song: Song, name: str, passage: Passage) -> Passage:
     return Passage(passage.from_s + since_s, passage.to_s + since_s)
 
 
-def _late(song: Song, name: str, found: Late, shares: Mapping[str, float]) -> Finding:
+def _late(song: Song, name: str, found: Late, shares: Mapping[str, float], tryout: MixTryout) -> Finding:
     rate_hz = song.files[name].info.rate_hz
     frames = found.silent_frames or 0
     late_ms = 1000 * frames / rate_hz
-    fits = late_ms <= fault_words.MOST_MS
+    trials = (tryout.moved(name, late_ms),) if late_ms <= fault_words.MOST_MS else ()
     return Finding(
         "late",
         (name,),
@@ -139,12 +141,14 @@ def _late(song: Song, name: str, found: Late, shares: Mapping[str, float]) -> Fi
         confidence=found.confidence,
         words=fault_words.late_in_words(name, found, late_ms),
         figures=fault_words.figures_of(found) | {"late_ms": late_ms},
-        suggestion={"stem": name, "align": {"delay_ms": -round(late_ms, 6)}} if fits else None,
+        tried=trials,
+        suggestion=_that_works(trials),
     )
 
 
-def _double(song: Song, found: Double, shares: Mapping[str, float]) -> Finding:
+def _double(song: Song, found: Double, shares: Mapping[str, float], tryout: MixTryout) -> Finding:
     pair = (found.second, found.first)
+    trials = (tryout.muted(found.second),) if found.second in mixed(song) else ()
     return Finding(
         "double",
         pair,
@@ -152,5 +156,10 @@ def _double(song: Song, found: Double, shares: Mapping[str, float]) -> Finding:
         confidence=found.confidence,
         words=fault_words.double_in_words(found),
         figures=fault_words.figures_of(found),
-        suggestion=None if song.files[found.second].stem.mute else {"stem": found.second, "mute": True},
+        tried=trials,
+        suggestion=_that_works(trials),
     )
+
+
+def _that_works(trials: Iterable[Trial]) -> Settings | None:
+    return next((trial.suggestion for trial in trials if trial.works), None)

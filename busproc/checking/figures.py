@@ -95,8 +95,8 @@ def sum_of_two(finding: Document, number: int) -> Element:
     bands = finding["figures"]["bands"]
     described = "Level of their sum against both powers added up, by third octave."
     points = [(n + 0.5) / len(bands) for n in range(len(bands))]
-    drawn = {"now_db": "song hue1", "after_db": "song dash1 hue0", "most_db": "whole"}
-    called = {"now_db": "as it is", "after_db": "corrected and rendered", "most_db": "the most it could be"}
+    drawn = {"most_db": "whole", "now_db": "song hue1", "after_db": "song dash1 hue0"}
+    called = {"most_db": "the most it could be", "now_db": "as it is", "after_db": "corrected and rendered"}
     curves = [
         Curve(list(zip(points, (each[key] for each in bands), strict=True)), style, called[key])
         for key, style in drawn.items()

@@ -97,8 +97,8 @@ class Finding:
     tried
         Remedies that were rendered and measured.
     suggestion
-        Change to paste: of the trial that was best, or one that could not be tried. None where the stem
-        itself is to be mended, or nothing helped.
+        Change to paste, of the trial that was best. None where the stem itself is to be mended, nothing
+        helped, or nothing was tried.
     """
 
     kind: Kind
@@ -112,12 +112,18 @@ class Finding:
     tried: tuple[Trial, ...] = ()
     suggestion: Settings | None = None
 
+    @property
+    def needs_doing(self) -> bool:
+        """Whether it costs the mix anything; what does not is told and may stay."""
+        return round(self.cost, 4) > 0
+
     def as_dict(self) -> dict[str, Any]:
         """All of it for JSON, figures rounded."""
         return {
             "kind": self.kind,
             "stems": list(self.stems),
             "cost": round(self.cost, 4),
+            "needs_doing": self.needs_doing,
             "confidence": round(self.confidence, 2),
             "words": self.words,
             "where_s": [[round(each.from_s, 2), round(each.to_s, 2)] for each in self.where],

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from busproc.progress import Progress
     from busproc.song import Song
 
-_SURELY_HIDDEN = 0.95
+_SURELY_HIDDEN = 0.97
 MOST_TRIED = 4
 """Findings for which remedies are tried."""
 

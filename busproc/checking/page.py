@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from busproc.checking import figures, report
 from busproc.checking.remedies import RECOVERS
 from busproc.checking.together import HIDDEN
-from busproc.measure.alignment import HELPS_A_BAND_DB, HELPS_DB, TEMPERATURE_C
+from busproc.measure.alignment import HELPS_A_BAND_DB, HELPS_DB
 from busproc.pages.markup import STYLE, as_html, clock, column_heads, make, row, shown, table, under_details
 
 if TYPE_CHECKING:
@@ -67,9 +67,9 @@ def _section(title: str, *content: Element) -> Element:
 
 
 def _headline(document: Document) -> Element:
-    costs = [each["cost"] for each in document["findings"]]
+    costs = [each["cost"] for each in document["findings"] if each["needs_doing"]]
     facts = {
-        "Findings": str(len(costs)),
+        "Costly findings": str(len(costs)),
         "The worst costs": f"{shown(100 * max(costs))} % of the mix" if costs else "–",
         "Stems": str(len(document["stems"])),
         "Length": clock(document["length_s"]),
@@ -115,13 +115,13 @@ def _phase(document: Document) -> Iterator[Element]:
     if unknown:
         yield make(
             "p",
-            f"Of {len(document['phase'])} pairs {unknown} have too little in common, or too little at once, "
-            "for a delay to be known; they are left alone.",
+            "Pairs with too little in common, or too little at once, for a delay to be known are left alone: "
+            f"{unknown} of {len(document['phase'])}.",
         )
     if known:
         rows = [_pair(each) for each in known]
         heads = ["Pair", "ms", "cm", "Polarity", "Confidence", "Verdict"]
-        caption = f"How late the second is against the first; path in air at {TEMPERATURE_C:g} °C"
+        caption = f"How late the second is against the first; path in air at {document['temperature_c']:g} °C"
         made = _wide(table(caption, [column_heads(heads)], rows, "pairs"))
         made[0].set("class", "wide words")
         yield made

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from busproc.checking.findings import Finding, Trial
 from busproc.checking.hearing import mid_of, with_stem
-from busproc.measure.alignment import HELPS_A_BAND_DB, HELPS_DB, TEMPERATURE_C, Aligned, align_pair
+from busproc.checking.sums import energy_db, gains_db, mean, most_db, sum_db
+from busproc.measure.alignment import HELPS_A_BAND_DB, HELPS_DB, Aligned, align_pair
 from busproc.measure.alignment_group import Group, align_group
 from busproc.measure.alignment_rotation import fit_rotation
 from busproc.pages.markup import shown
@@ -29,6 +30,10 @@ if TYPE_CHECKING:
 
 MOST_MS = 50.0
 """The longest way that a session can move a stem."""
+IN_PHASE = 0.5
+"""Of what two sounds have in common, a correction must bring at least so much in phase: of one source it is
+nearly all. Parts that a machine plays from samples at the same time have much in common too, each note in
+phases of its own, and reach 0.41. Ours, measured on such arrangements."""
 MOST_SHARE = 0.45
 """All-passes nearer to half the rate are left out."""
 
@@ -41,7 +46,11 @@ class Phase(NamedTuple):
 
 
 def phase_of(
-    song: Song, clan: Sequence[tuple[str, ...]], shares: Mapping[str, float], progress: Progress
+    song: Song,
+    clan: Sequence[tuple[str, ...]],
+    shares: Mapping[str, float],
+    temperature_c: float,
+    progress: Progress,
 ) -> Phase:
     """Hear the pairs within each family, and solve for those that belong together.
 
@@ -53,6 +62,8 @@ def phase_of(
         The song, and how loud each stem is in it.
     clan
         Families that hang together.
+    temperature_c
+        Of the air.
     progress
         Told what is being done.
     """
@@ -62,12 +73,12 @@ def phase_of(
     pairs = {}
     for done, (one, other) in enumerate(wanted):
         progress(f"setting {one} against {other}", done / len(wanted))
-        pairs[one, other] = align_pair(sounds[one], sounds[other], song.rate_hz)
+        pairs[one, other] = align_pair(sounds[one], sounds[other], song.rate_hz, temperature_c=temperature_c)
     findings = []
     for kin in _kin(pairs):
         reference = max(kin, key=lambda name: shares.get(name, 0.0))
         group = align_group({name: sounds[name] for name in kin}, reference, song.rate_hz)
-        findings += _Solution(song, group, sounds, shares, progress).findings()
+        findings += _Solution(song, group, sounds, shares, progress, temperature_c).findings()
     return Phase(pairs, findings)
 
 
@@ -102,6 +113,14 @@ class _Move:
         return stem.model_copy(update={"polarity": polarity, "align": align})
 
 
+class _Corrected(NamedTuple):
+    """A pair as it is after a move, and what the whole of its sum has gained."""
+
+    move: _Move
+    pair: Aligned
+    gained_db: float
+
+
 class _Solution:
     """One source: its stems as they are, and as they are when corrected."""
 
@@ -112,8 +131,10 @@ class _Solution:
         sounds: Mapping[str, Scratch],
         shares: Mapping[str, float],
         progress: Progress,
+        temperature_c: float,
     ) -> None:
         self.song, self.group, self.shares, self.progress = song, group, shares, progress
+        self.temperature_c = temperature_c
         self._as_is = sounds
         self._moves = {
             name: _Move(placed.delay_frames, placed.polarity)
@@ -139,11 +160,12 @@ class _Solution:
 
     def _finding(self, name: str, move: _Move, corrected: Mapping[str, Scratch]) -> Finding:
         partner, pair = self._best_pair(name)
-        delayed = align_pair(corrected[partner], corrected[name], self.song.rate_hz)
-        heard = [(move, delayed), *self._turned(name, partner, pair)]
-        trials = [self._trial(name, each, pair, after) for each, after in heard]
+        before_db = energy_db(self._as_is[partner], self._as_is[name]) or 0.0
+        delayed = self._corrected(move, corrected[partner], corrected[name], before_db)
+        heard = [delayed, *self._turned(name, partner, pair, before_db)]
+        trials = [self._trial(name, pair, each) for each in heard]
         n = next((n for n, trial in enumerate(trials) if trial.works), 0)
-        best, after = trials[n], heard[n][1]
+        best, after = trials[n], heard[n].pair
         lost_db = max((best.after or 0.0) - (best.before or 0.0), 0.0)
         weight = self.shares.get(name, 0.0) + self.shares.get(partner, 0.0)
         gains = gains_db(pair, after)
@@ -152,9 +174,10 @@ class _Solution:
             (name, partner),
             cost=weight * (1 - math.pow(10, -lost_db / 10)),
             confidence=pair.confidence,
-            words=_words(name, partner, move, pair, self.song.rate_hz),
+            words=_words(name, partner, move, pair, self.song.rate_hz, self.temperature_c),
             bands_hz=tuple(hz for hz, gain in gains.items() if gain >= HELPS_A_BAND_DB),
-            figures=_figures(move, pair, after, self.song.rate_hz, self.group.reference),
+            figures=_figures(move, pair, after, self.song.rate_hz, self.group.reference)
+            | {"temperature_c": self.temperature_c},
             tried=tuple(trials),
             suggestion=best.suggestion if best.works else None,
         )
@@ -164,11 +187,19 @@ class _Solution:
         known = {next(n for n in key if n != name): key for key in self.group.off_frames if name in key}
         reference = self.group.reference
         partner = reference if reference in known else next(iter(known))
-        return partner, align_pair(self._as_is[partner], self._as_is[name], self.song.rate_hz)
+        sounds = self._as_is[partner], self._as_is[name]
+        return partner, align_pair(*sounds, self.song.rate_hz, temperature_c=self.temperature_c)
 
-    def _trial(self, name: str, move: _Move, pair: Aligned, after: Aligned) -> Trial:
+    def _corrected(self, move: _Move, one: Scratch, other: Scratch, before_db: float) -> _Corrected:
+        return _Corrected(
+            move, align_pair(one, other, self.song.rate_hz), (energy_db(one, other) or before_db) - before_db
+        )
+
+    def _trial(self, name: str, pair: Aligned, heard: _Corrected) -> Trial:
+        """It works if bands of the sum gain, and what both have in common comes in phase, the loudest too."""
+        move, after, gained_db = heard
         gains = gains_db(pair, after)
-        mean_db = math.fsum(gains.values()) / len(gains) if gains else 0.0
+        mean_db = mean(gains.values()) or 0.0
         best_db = max(gains.values(), default=0.0)
         stem = move.of(self.song.files[name].stem, self.song.rate_hz)
         return Trial(
@@ -177,12 +208,14 @@ class _Solution:
             unit="dB",
             before=sum_db(pair),
             after=sum_db(after),
-            price="",
-            works=mean_db >= HELPS_DB or (best_db >= HELPS_A_BAND_DB and mean_db >= 0),
+            price=f"the whole of it gains {shown(gained_db, 2, signed=True)} dB",
+            works=(mean_db >= HELPS_DB or (best_db >= HELPS_A_BAND_DB and mean_db >= 0))
+            and (sum_db(after) or 0.0) >= IN_PHASE * most_db(after)
+            and gained_db >= 0,
             suggestion=_suggestion(stem),
         )
 
-    def _turned(self, name: str, partner: str, pair: Aligned) -> list[tuple[_Move, Aligned]]:
+    def _turned(self, name: str, partner: str, pair: Aligned, before_db: float) -> list[_Corrected]:
         """With all-passes beside, by choice, where they add to the sum."""
         if partner != self.group.reference or self.song.files[name].stem.align.rotate:
             return []
@@ -190,37 +223,15 @@ class _Solution:
         if turn is None or max(one.freq_hz for one in turn.filters) > MOST_SHARE * self.song.rate_hz:
             return []
         move = _Move(turn.delay_frames, turn.polarity, turn.filters)
-        after = align_pair(self._as_is[partner], self._moved(name, move), self.song.rate_hz)
-        return [(move, after)] if after.bands else []
+        after = self._corrected(move, self._as_is[partner], self._moved(name, move), before_db)
+        return [after] if after.pair.bands else []
 
 
-def sum_db(pair: Aligned) -> float | None:
-    """Level of a pair's sum as it is, in the mean of the third octaves that are heard."""
-    levels = [band.now_db for band in pair.bands if band.heard]
-    return math.fsum(levels) / len(levels) if levels else None
-
-
-def shares_source(pair: Aligned) -> bool:
-    """Whether what both have in common could raise their sum by so much that they are of one source."""
-    most = [band.most_db for band in pair.bands if band.heard]
-    return bool(most) and math.fsum(most) / len(most) >= HELPS_DB
-
-
-def gains_db(before: Aligned, after: Aligned) -> dict[float, float]:
-    """What the sum as it is has gained in each third octave that is heard."""
-    now = {band.midband_hz: band.now_db for band in after.bands if band.heard}
-    return {
-        band.midband_hz: now[band.midband_hz] - band.now_db
-        for band in before.bands
-        if band.heard and band.midband_hz in now
-    }
-
-
-def _words(name: str, partner: str, move: _Move, pair: Aligned, rate_hz: int) -> str:
+def _words(name: str, partner: str, move: _Move, pair: Aligned, rate_hz: int, temperature_c: float) -> str:
     late_ms = 1000 * move.delay_frames / rate_hz
     late = f"{shown(abs(late_ms), 2)} ms {'late' if late_ms > 0 else 'early'}"
     path = (
-        f", {shown(abs(pair.path_cm), 0)} cm of path at {TEMPERATURE_C:g} °C"
+        f", {shown(abs(pair.path_cm), 0)} cm of path at {temperature_c:g} °C"
         if pair.path_cm is not None
         else ""
     )
@@ -261,7 +272,6 @@ def _figures(move: _Move, pair: Aligned, after: Aligned, rate_hz: int, reference
         "error_frames": pair.error_frames,
         "polarity": move.polarity,
         "path_cm": pair.path_cm,
-        "temperature_c": TEMPERATURE_C,
         "direct_to_reverberant_db": pair.direct_to_reverberant_db,
         "notch_hz": None if pair.notch is None else pair.notch._asdict(),
         "bands": [

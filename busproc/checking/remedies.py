@@ -1,24 +1,27 @@
-"""Remedies for a stem that is hidden, rendered and measured: a bell cut in what hides it, or its level."""
+"""Remedies for a stem that is hidden, rendered and measured: a bell cut in what hides it, or a level."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
+
 from busproc.chain import Chain
 from busproc.checking.findings import Trial
 from busproc.checking.hearing import LoudnessOf
+from busproc.measure.decibels import SINE_CREST_DB, power_db
 from busproc.measure.excitation import erb_hz
+from busproc.measure.faults.channels import SILENT_DBFS
 from busproc.measure.masking import Masking
 from busproc.pages.markup import shown
-from busproc.stages.eq import Eq, Shaped
+from busproc.stages.eq import DynamicBell, Eq, Shaped
 from busproc.stages.gain import Gain
 from busproc.through import Entrance, through
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    import numpy as np
     from numpy.typing import NDArray
 
     from busproc.measure.masking import Hiding
@@ -34,6 +37,9 @@ RECOVERS = 0.1
 """Share of the loss in the band that a remedy must win back. Ours."""
 BELL_ERB = 2.0
 """Width of a bell: so many bandwidths of the ear."""
+DYNAMIC_RATIO = 4.0
+"""Of a dynamic bell, which hears what hides: no bell can be keyed by another stem."""
+_LOUD_PERCENTILE, _SILENT_DB = 95, 60.0
 _LEAST_LU = 0.05
 
 
@@ -60,15 +66,17 @@ class Tryout:
     progress: Progress
 
     def trials(self, pair: Hiding) -> list[Trial]:
-        """Try bells and levels on the masker, and levels on the masked stem.
+        """Try bells, dynamic bells and levels on the masker, and levels on the masked stem.
 
         Of each kind the least that wins enough back, or the most of all; those that work come first, and of
         these those that change the loudness of the mix least.
         """
         masker = pair.masker or ""
         before = self._measured(pair, masker, None)
+        loud_dbfs = self._loud_dbfs(masker, pair.freq_hz)
         kinds: list[tuple[str, list[Stage]]] = [
             (masker, [bell(pair.freq_hz, -db) for db in DEPTHS_DB]),
+            (masker, [dynamic_bell(pair.freq_hz, db, loud_dbfs) for db in DEPTHS_DB]),
             (masker, [Gain(stage="gain", gain_db=-db) for db in DEPTHS_DB]),
             (pair.masked, [Gain(stage="gain", gain_db=db) for db in DEPTHS_DB]),
         ]
@@ -103,6 +111,16 @@ class Tryout:
             suggestion=self._suggestion(name, stage),
         )
         return abs(louder_lu) * self.shares.get(name, 0.0), trial
+
+    def _loud_dbfs(self, name: str, freq_hz: float) -> float:
+        """Level of a stem around a frequency in its loud moments, as a dynamic bell hears it there."""
+        detector = _dynamic(freq_hz, 0.0).detector(self.song.rate_hz, "analog")
+        memory = detector.band.start(1)
+        regions = (detector.band.apply(memory, each[:, None]) for each in self._entrance(name).blocks())
+        powers = np.array([np.einsum("ijk,ijk->k", each, each).max() / len(each) for each in regions])
+        sounds = powers[powers > 10 ** (-_SILENT_DB / 10) * powers.max()]
+        loud_dbfs = power_db(float(np.percentile(sounds, _LOUD_PERCENTILE)) if len(sounds) else 0.0)
+        return SILENT_DBFS if loud_dbfs is None else loud_dbfs + SINE_CREST_DB
 
     def _measured(self, pair: Hiding, changed: str, stage: Stage | None) -> _Measured:
         """Hear the pair, one of them through a stage if there is one."""
@@ -143,9 +161,27 @@ class Tryout:
 
 def bell(freq_hz: float, gain_db: float) -> Eq:
     """A bell two bandwidths of the ear wide."""
-    q = round(min(max(freq_hz / (BELL_ERB * erb_hz(freq_hz)), 0.7), 8.0), 2)
-    band = Shaped(shape="bell", freq_hz=round(freq_hz, 1), gain_db=gain_db, q=q)
+    band = Shaped(shape="bell", freq_hz=round(freq_hz, 1), gain_db=gain_db, q=_q_at(freq_hz))
     return Eq(stage="eq", bands=(band,))
+
+
+def dynamic_bell(freq_hz: float, depth_db: float, loud_dbfs: float) -> Eq:
+    """A bell as wide, turned down so far while its region has this level, and less while it is softer."""
+    return Eq(stage="eq", bands=(_dynamic(freq_hz, loud_dbfs - depth_db / (1 - 1 / DYNAMIC_RATIO)),))
+
+
+def _dynamic(freq_hz: float, threshold_dbfs: float) -> DynamicBell:
+    return DynamicBell(
+        shape="dynamic_bell",
+        freq_hz=round(freq_hz, 1),
+        q=_q_at(freq_hz),
+        threshold_dbfs=round(min(max(threshold_dbfs, SILENT_DBFS), 0.0), 1),
+        ratio=DYNAMIC_RATIO,
+    )
+
+
+def _q_at(freq_hz: float) -> float:
+    return round(min(max(freq_hz / (BELL_ERB * erb_hz(freq_hz)), 0.7), 8.0), 2)
 
 
 def _in_words(stage: Stage) -> str:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 FORMAT = "busproc-check/1"
 SHOWN_PAIRS = 6
+LEAST_COST = 0.001
 KINDS = {
     "phase": "Phase",
     "masking": "Masking",
@@ -45,6 +46,7 @@ def build(
     together: Together,
     masked: Masked,
     phases: Iterable[Mapping[tuple[str, str], Aligned]],
+    temperature_c: float,
 ) -> Document:
     """Put all together."""
     pairs = {pair: heard for phase in phases for pair, heard in phase.items()}
@@ -53,7 +55,8 @@ def build(
         "song": song.session.song,
         "rate_hz": song.rate_hz,
         "length_s": round(song.frames / song.rate_hz, 2),
-        "needs_doing": bool(findings),
+        "temperature_c": temperature_c,
+        "needs_doing": any(each.needs_doing for each in findings),
         "findings": [each.as_dict() for each in findings],
         "stems": [_stem(song, stem.name, together) for stem in song.session.stems],
         "phase": [_pair(song, *pair, heard) for pair, heard in pairs.items()],
@@ -75,15 +78,26 @@ def in_short(document: Document) -> str:
     """What came out, in a sentence."""
     stems = sum(each["searched"] for each in document["stems"])
     heard = f"{_count(stems, 'stem')}, {_count(len(document['phase']), 'pair')} that may share a source"
-    if not document["findings"]:
-        return f"Nothing needs doing: {heard} and what hides what were heard, and no fault was found."
-    return f"{_count(len(document['findings']), 'finding')} in {heard}. Nothing has been changed."
+    costly = sum(each["needs_doing"] for each in document["findings"])
+    free = len(document["findings"]) - costly
+    if not costly:
+        fault = f"{_count(free, 'finding')} {_costs(free)}" if free else "no fault was found"
+        return f"Nothing needs doing: {heard} and what hides what were heard, and {fault}."
+    besides = f", and {free} more that {_costs(free)}" if free else ""
+    return f"{_count(costly, 'finding')} in {heard}{besides}. Nothing has been changed."
 
 
 def cost_in_words(finding: Mapping[str, Any]) -> str:
     """What a finding costs and how sure it is."""
-    cost = "no loudness of the mix" if finding["cost"] == 0 else f"{100 * finding['cost']:.1f} % of the mix"
-    return f"costs {cost}, confidence {finding['confidence']:.2f}"
+    return f"{_cost(finding)}, confidence {finding['confidence']:.2f}"
+
+
+def _cost(finding: Mapping[str, Any]) -> str:
+    if not finding["needs_doing"]:
+        return "costs the mix nothing and may stay"
+    if finding["cost"] < LEAST_COST:
+        return f"costs less than {100 * LEAST_COST:g} % of the mix"
+    return f"costs {100 * finding['cost']:.1f} % of the mix"
 
 
 def where_in_words(finding: Mapping[str, Any], most: int = 6) -> str:
@@ -194,6 +208,10 @@ def _by_band(pair: Hiding) -> Document:
 
 def _tidied(document: Document) -> Document:
     return {key: tidy(value) for key, value in document.items()}
+
+
+def _costs(number: int) -> str:
+    return f"cost{'s' if number == 1 else ''} the mix nothing"
 
 
 def _count(number: int, what: str) -> str:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
+import soundfile as sf
 
 from busproc.checking.check import check
-from tests.checking.sessions import SECONDS, band, late, of_kind, strokes, white, with_change
+from busproc.rendering import render
+from tests.checking.sessions import SECONDS, band, late, of_kind, shaped, strokes, white, with_change
 from tests.songs import RATE_HZ, write_session
 
 pytestmark = pytest.mark.slow
@@ -113,6 +117,49 @@ def test_what_is_late_is_brought_back(found, session):
     (fault,) = of_kind(found, "late")
     ms = 1000 * LATE_FRAMES / RATE_HZ
     assert fault.suggestion == {"stem": "theorbo", "align": {"delay_ms": pytest.approx(-ms, abs=1e-5)}}
+    (trial,) = fault.tried
+    assert trial.works
+    assert trial.before == pytest.approx(ms)
+    assert trial.after == 0.0
+
+
+@pytest.mark.parametrize("kind", ["late", "double"])
+def test_what_a_change_does_to_the_mix_was_heard(kind, found, session, tmp_path):
+    """The session with the suggestion pasted is rendered, and measured in another way."""
+    (fault,) = of_kind(found, kind)
+    (trial,) = fault.tried
+    assert fault.suggestion == trial.suggestion
+    changed = write_session(tmp_path, stems(), tail_s=0.0)
+    before, after = (mix_levels(each) for each in (session, with_change(changed, fault.suggestion)))
+    gains = (after - before)[before > before.max() - 30]
+    least_db, most_db = (
+        float(each.replace("\N{MINUS SIGN}", "-"))
+        for each in re.findall(r"([+\N{MINUS SIGN}]?[\d.]+) dB at", trial.price)
+    )
+    assert gains.min() == pytest.approx(least_db, abs=0.3)
+    assert gains.max() == pytest.approx(most_db, abs=0.3)
+    assert gains.max() - gains.min() > 0.3 or kind == "late"
+
+
+def mix_levels(session):
+    """Levels of the mix in third octaves, by the spectrum of the whole."""
+    (file,) = render(session, session.parent / "out", overwrite=True).files
+    mix, _ = sf.read(file)
+    power = (np.abs(np.fft.rfft(mix, axis=0)) ** 2).sum(axis=1)
+    freqs_hz = np.fft.rfftfreq(len(mix), 1 / RATE_HZ)
+    edges = np.searchsorted(freqs_hz, 1000 * 10 ** ((np.arange(-17, 15) - 0.5) / 10))
+    return 10 * np.log10(np.add.reduceat(power, edges)[:-1] + 1e-9)
+
+
+def test_a_copy_too_soft_to_matter_is_told_and_not_muted(tmp_path):
+    viola = strokes(6, 0.37, -20)
+    found = check(
+        write_session(tmp_path, {"viola": viola, "viola copy": 1e-3 * viola, "viol": band(300, 900, 2)})
+    )
+    (fault,) = of_kind(found, "double")
+    (trial,) = fault.tried
+    assert not trial.works
+    assert fault.suggestion is None
 
 
 def test_a_copy_is_muted_and_then_no_double(found, tmp_path):
@@ -149,6 +196,30 @@ def test_a_file_of_another_rate_is_searched_as_it_is(tmp_path):
     (fault,) = of_kind(found, "clipping")
     assert fault.where[0].from_s == pytest.approx(2.0, abs=0.2)
     assert of_kind(found, "cutoff") == []
+
+
+def test_a_low_end_turned_over_with_its_whole_side_is_told_once(tmp_path):
+    """In mono it loses its low end with all else."""
+    bass = band(40, 2000, 3, -24)
+    turned = np.concatenate([bass, -bass], axis=1) + 1e-4 * white(5, channels=2)
+    found = check(write_session(tmp_path, {"bass": turned}))
+    assert [each.kind for each in found.findings] == ["inverted"]
+
+
+@pytest.mark.parametrize(
+    ("file", "told"),
+    [
+        ("fiddle.ogg", "its file is coded with losses (OGG)"),
+        ("fiddle.flac", "as a coder with losses or a steep filter leaves it"),
+    ],
+)
+def test_where_a_spectrum_ends_the_kind_of_file_says_why(tmp_path, file, told):
+    """What ends at 17.5 kHz was at no usual rate before."""
+    cut = shaped(band(100, 20000, 3), lambda freqs_hz: freqs_hz < 17500)
+    session = with_change(write_session(tmp_path, {"fiddle": cut}), {"stem": "fiddle", "file": file})
+    sf.write(tmp_path / file, cut, RATE_HZ)
+    (fault,) = of_kind(check(session), "cutoff")
+    assert told in fault.words
 
 
 def test_a_low_end_out_of_phase_is_made_mono(tmp_path):

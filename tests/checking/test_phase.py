@@ -4,14 +4,27 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from scipy import signal
 
 from busproc.checking import phase as phase_module
 from busproc.checking.check import check
 from busproc.checking.families import clans, families, words_of
+from busproc.cli import main
+from busproc.errors import InputError
 from busproc.measure.alignment_rotation import AllPass
 from busproc.song import load_session
-from tests.checking.sessions import checked, late, microphones, of_kind, shaped, strokes, white, with_change
+from tests.checking.sessions import (
+    SECONDS,
+    checked,
+    late,
+    microphones,
+    of_kind,
+    shaped,
+    strokes,
+    white,
+    with_change,
+)
 from tests.songs import RATE_HZ, write_session
 
 pytestmark = pytest.mark.slow
@@ -121,6 +134,75 @@ def test_a_suggestion_counts_from_what_is_set_already(tmp_path):
     (phase,) = of_kind(check(two(tmp_path, **keys)), "phase")
     assert phase.suggestion["polarity"] == "inverted"
     assert phase.suggestion["align"]["delay_ms"] == pytest.approx(-MS, abs=0.0005)
+
+
+def test_the_path_is_told_at_the_temperature_that_is_stated(tmp_path):
+    """At 0 °C sound travels at 331.3 m/s (ISO 9613-1)."""
+    found = check(two(tmp_path), temperature_c=0.0)
+    (pair,) = found.as_dict()["phase"]
+    assert pair["path_cm"] == pytest.approx(MS / 10 * 331.3, rel=0.001)
+    (phase,) = of_kind(found, "phase")
+    assert phase.figures["path_cm"] == pytest.approx(MS / 10 * 331.3, rel=0.001)
+    assert phase.figures["temperature_c"] == 0.0
+    assert "77 cm of path at 0 °C" in phase.words
+    assert "path in air at 0 °C" in found.page
+
+
+def test_the_command_takes_a_temperature_and_refuses_one_that_no_air_has(tmp_path):
+    command = ["check", str(two(tmp_path)), "--temperature-c"]
+    cold = CliRunner().invoke(main, [*command, "-10"])
+    assert cold.exit_code == 0
+    assert f"{MS / 10 * 325.2:.0f} cm of path at -10 °C" in cold.stdout  # ISO 9613-1
+    hot = CliRunner().invoke(main, [*command, "80"])
+    assert (hot.exit_code, hot.stdout) == (2, "")
+    assert "the temperature of the air is -20 to 50 °C, not 80 °C" in hot.stderr
+
+
+@pytest.mark.parametrize("temperature_c", [-20.5, 51.0, float("nan")])
+def test_no_air_is_that_cold_or_hot(temperature_c, tmp_path):
+    with pytest.raises(InputError, match=f"-20 to 50 °C, not {temperature_c:g} °C"):
+        check(tmp_path / "not read", temperature_c=temperature_c)
+
+
+@pytest.mark.parametrize("seed", [2, 4, 11])
+def test_parts_in_unison_of_a_machine_share_no_source(seed, tmp_path):
+    """Each note of each begins in phases of its own, always the same: a correction wins a little in some."""
+    pitches = np.random.default_rng(99 + seed).integers(0, 14, 8)
+    found = checked(tmp_path, {"part one": part(seed, pitches), "part two": part(seed + 100, pitches)})
+    (pair,) = found.as_dict()["phase"]
+    assert (pair["verdict"], pair["polarity"]) == ("align", -1)
+    assert of_kind(found, "phase") == []
+
+
+def part(seed, pitches, every_s=0.25):
+    """Notes of an instrument, by semitones over 55 Hz, to the end of the song."""
+    rng, times_s = np.random.default_rng(seed), np.arange(round(every_s * RATE_HZ)) / RATE_HZ
+    notes = {}
+    for pitch in sorted(set(pitches)):
+        turns = 55 * 2 ** (pitch / 12) * times_s
+        partials = range(1, min(40, int(12000 * times_s[1] / turns[1])))
+        tone = sum(np.sin(2 * np.pi * k * turns + rng.uniform(0, 2 * np.pi)) / k for k in partials)
+        notes[pitch] = 0.05 * tone * np.exp(-times_s / 0.2)
+    played = np.concatenate([notes[pitches[n % len(pitches)]] for n in range(round(SECONDS / every_s))])
+    return played[:, None] + 1e-5 * white(seed + 500)
+
+
+def test_a_turn_for_soft_bands_that_costs_the_loudest_is_not_asked_for(tmp_path):
+    """Two sounds of a drum, in phase where they are loud and upside down elsewhere."""
+    drum = strokes(1, level_db=-30)
+    skin = shaped(drum, lambda freqs_hz: np.where(freqs_hz < 90, 6.0, 1.0))
+    low = shaped(drum, lambda freqs_hz: np.where(freqs_hz < 90, 6.0, -0.3))
+    found = checked(tmp_path, {"drum skin": skin, "drum low": low + 1e-4 * white(5)})
+    (pair,) = found.as_dict()["phase"]
+    assert (pair["verdict"], pair["polarity"]) == ("align", -1)
+    assert of_kind(found, "phase") == []
+
+
+def test_a_softer_microphone_shares_its_source(tmp_path):
+    """12 dB under the other one and more: the sum can gain 1.6 dB."""
+    drums = microphones()
+    found = checked(tmp_path, drums | {"drum under": 0.25 / 0.65 * drums["drum under"]})
+    assert [each.stems for each in of_kind(found, "phase")] == [("drum under", "drum top")]
 
 
 def test_two_sources_are_left_alone(tmp_path):

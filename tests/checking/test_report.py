@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections import Counter
 from html.parser import HTMLParser
 
 import numpy as np
@@ -63,13 +64,18 @@ def demo(tmp_path_factory):
         with AudioReader(file) as reader:
             stems[file.stem] = reader.read(DEMO_S * RATE_HZ)
     write_session(session.parent / "stems", stems)  # over the whole ones
+    for file in (session.parent / "hits").glob("*.json"):
+        document = json.loads(file.read_text())
+        document["hits"] = [hit for hit in document["hits"] if hit["at_s"] < DEMO_S]
+        file.write_text(json.dumps(document))
     return session
 
 
 def test_a_healthy_session_has_no_fault_but_the_one_stated(demo):
     healthy = check(demo)
     assert {(each.kind, each.stems) for each in healthy.findings} == {("silence", (name,)) for name in RESTS}
-    assert len(healthy.as_dict()["phase"]) == 6  # pairs within the demo's groups
+    groups = Counter(stem["group"] for stem in json.loads(demo.read_text())["stems"] if "group" in stem)
+    assert len(healthy.as_dict()["phase"]) == sum(n * (n - 1) // 2 for n in groups.values()) >= 6
 
 
 def test_where_nothing_needs_doing_it_says_so(tmp_path):
@@ -80,6 +86,31 @@ def test_where_nothing_needs_doing_it_says_so(tmp_path):
     assert "Nothing needs doing: 3 stems" in found.in_words()
     assert "Nothing needs doing" in found.page
     assert found.write_remedies(tmp_path) == []
+
+
+def test_what_costs_nothing_is_told_as_such(tmp_path):
+    """Stereo that holds one sound needs no more than a smaller file."""
+    viol = band(300, 900, 2)
+    found = check(write_session(tmp_path, {"low": band(60, 200, 1), "viol": np.repeat(viol, 2, axis=1)}))
+    (fault,) = found.findings
+    assert (fault.kind, fault.needs_doing) == ("one_sound", False)
+    document = found.as_dict()
+    assert (document["needs_doing"], document["findings"][0]["needs_doing"]) == (False, False)
+    for told in (found.in_words(), found.page):
+        assert "Nothing needs doing: 2 stems" in told
+        assert "1 finding costs the mix nothing" in told
+        assert re.search("[Cc]osts the mix nothing and may stay", told)
+
+
+def test_beside_what_costs_something_the_rest_is_counted_apart(tmp_path):
+    stems = {"low": band(60, 200, 1, -32) + 0.002, "viol": np.repeat(band(300, 900, 2), 2, axis=1)}
+    found = check(write_session(tmp_path, stems))
+    assert [each.kind for each in found.findings] == ["dc", "one_sound"]
+    assert found.as_dict()["needs_doing"] is True
+    assert "1 finding in 2 stems" in found.in_words()
+    assert "and 1 more that costs the mix nothing" in found.in_words()
+    assert 0 < found.findings[0].cost < 0.001
+    assert "costs less than 0.1 % of the mix" in found.in_words()
 
 
 @pytest.mark.parametrize("frames", [1, 480, 30000])

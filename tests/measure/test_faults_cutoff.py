@@ -71,6 +71,34 @@ def test_tones_that_end_are_no_spectrum_that_ends():
     assert not cutoff(0.01 * tones[:, None] + 1e-6 * healthy.noise(3, 1)).found
 
 
+def test_a_bass_whose_partials_end_below_what_is_sought_is_dark():
+    """A plucked string by sixty partials, the highest at 2.9 kHz, over next to no noise."""
+    bass = sum(healthy.notes([49.0 * k], 0.75, 0.5 / k**0.5) / k**1.5 for k in range(1, 60))
+    for floor in (1e-5, 1e-8):
+        assert not cutoff(0.2 * bass[:, None] + floor * healthy.noise(3, 1)).found
+
+
+@pytest.mark.parametrize(("end_hz", "is_told"), [(2600, False), (3400, True)])
+def test_only_ends_from_three_kilohertz_on_are_told(end_hz, is_told):
+    """What ends lower may be dark by itself, as a bass is.
+
+    An end may be told half the gap and a fifth of what is looked at beside it away: 200 and 140 Hz.
+    """
+    steep = signal.firwin(2001, end_hz, fs=RATE_HZ)
+    ended = signal.fftconvolve(0.1 * healthy.noise(5, 1), steep[:, None], mode="same", axes=0)
+    found = cutoff(ended + 1e-4 * healthy.noise(6, 1))
+    assert found.freq_hz == pytest.approx(end_hz, abs=340)
+    assert found.drop_db > 40
+    assert found.found is is_told
+    assert (found.confidence >= 0.5) is is_told
+
+
+def test_bands_with_gaps_between_them_are_no_spectrum_that_ends():
+    gaps = signal.firwin(4001, [1400, 2800, 3200, 6000, 6600, 12500, 13300], fs=RATE_HZ)
+    found = cutoff(signal.fftconvolve(0.1 * healthy.noise(5, 1), gaps[:, None], axes=0))
+    assert not found.found
+
+
 def test_a_gap_below_more_sound_is_no_end():
     low, high = (
         healthy.filtered(healthy.noise(4, 1), 8, band, "bandpass") for band in ([100, 6000], [9000, 14000])

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
     Audio = NDArray[np.float64]
 
-LOWEST_HZ = 3000.0
+SOUGHT_HZ, LOWEST_HZ = 2500.0, 3000.0
+"""Ends are sought from the first on and told from the second: what ends between them ends by itself."""
 HIGHEST_SHARE = 0.91
 """Of half the rate: above it lies the filter of any converter."""
 GAP_HZ, BESIDE_HZ = 400.0, 700.0
@@ -27,7 +28,8 @@ LEAST_DROP_DB = 25.0
 """At 5 kHz that is 200 dB an octave; filters that shape a sound fall by 6 to 48. Ours, like all numbers."""
 _SURE_DROP_DB = 40.0
 _LOWEST_LINES, _HIGHEST_LINES = 20, 80
-"""Percentiles of the bins below and above: tones 150 Hz apart or more make no spectrum that ends."""
+"""Percentiles of the bins below and above: tones 150 Hz apart or more make no spectrum that ends. The lower
+one is also that of the whole octave below: bands with gaps between them make none either."""
 RATES_HZ = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000, 88200, 96000)
 _RATE_SHARE = (0.86, 1.005)
 _USUAL_SHARE = 0.965
@@ -60,8 +62,8 @@ class CutoffSearch:
     """Search a stream of one or two channels for a steep end of its spectrum.
 
     The mean power over the whole is taken in windows of 80 to 160 ms. A dark sound falls slowly and into
-    its own noise; here what is just above lies 25 dB and more under what is just below, and nothing further
-    up comes back to it.
+    its own noise; here what is just above lies 25 dB and more under what is just below, and under the octave
+    below as a whole, and nothing further up comes back to it.
     """
 
     def __init__(self, rate_hz: int, channels: int) -> None:
@@ -93,9 +95,10 @@ class CutoffSearch:
         drop_db = float(drops[best]) if len(drops) else 0.0
         sure = sureness(drop_db, LEAST_DROP_DB, _SURE_DROP_DB)
         freq_hz = float(edges[best] * self._bin_hz) if len(edges) else 0.0
+        found = sure >= 0.5 and freq_hz >= LOWEST_HZ
         return Cutoff(
-            found=sure >= 0.5,
-            confidence=sure,
+            found=found,
+            confidence=sure if found else min(sure, 0.49),
             freq_hz=freq_hz,
             drop_db=drop_db,
             rate_hz=self._rate_of(freq_hz),
@@ -104,14 +107,19 @@ class CutoffSearch:
     def _drops(self, levels_db: Audio) -> tuple[NDArray[np.int64], Audio]:
         """How far the spectrum falls at each bin that can be an end of it."""
         gap, beside = (round(width / self._bin_hz) for width in (GAP_HZ / 2, BESIDE_HZ))
-        first = round(LOWEST_HZ / self._bin_hz)
+        first = round(SOUGHT_HZ / self._bin_hz)
         last = min(round(HIGHEST_SHARE * self._rate_hz / 2 / self._bin_hz), len(levels_db) - gap - beside)
         edges = np.arange(first, max(last, first))
         windows = sliding_window_view(levels_db, beside)
         below = np.percentile(windows[edges - gap - beside], _LOWEST_LINES, axis=1)
         above = np.percentile(windows[edges + gap], _HIGHEST_LINES, axis=1)
         highest_later = np.maximum.accumulate(above[::-1])[::-1]
-        return edges, below - highest_later
+        drops = below - highest_later
+        for n in np.flatnonzero(drops >= LEAST_DROP_DB):
+            top = int(edges[n]) - gap
+            octave_db = np.percentile(levels_db[top // 2 : top], _LOWEST_LINES)
+            drops[n] = min(drops[n], octave_db - highest_later[n])
+        return edges, drops
 
     def _rate_of(self, freq_hz: float) -> int | None:
         low, high = _RATE_SHARE

@@ -174,7 +174,8 @@ def _played(file: StemFile) -> list[str]:
     told = f"{len(played.strokes)} hits played by {samples} sample{'s' * (samples != 1)}"
     told += f", {played.skipped} left out" if played.skipped else ""
     if moved:
-        told += f"; {len(moved)} brought into phase by {np.median(moved):.2f} frames in the median"
+        ms = 1000 * float(np.median(moved)) / file.info.rate_hz
+        told += f"; {len(moved)} brought into phase by {ms:.3f} ms in the median"
     return [told]
 
 

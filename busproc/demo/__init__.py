@@ -21,7 +21,7 @@ HERE = Path(__file__).parent
 
 
 def make_demo(folder: Path) -> Path:
-    """Write stems, chains and session of one song; what is there already stays as it is.
+    """Write stems, samples, hits, chains and session of one song; what is there already stays as it is.
 
     Parameters
     ----------
@@ -36,7 +36,8 @@ def make_demo(folder: Path) -> Path:
     from busproc.demo.synth import PLAYERS, make_song
 
     _copy(HERE / "files", folder)
-    _make_stems(folder / "stems", PLAYERS, partial(make_song, RATE_HZ))
+    _make(folder / "stems", PLAYERS, partial(make_song, RATE_HZ))
+    _make_hits(folder)
     return folder / "session.json"
 
 
@@ -59,7 +60,8 @@ def make_demo_record(folder: Path) -> Path:
     _copy(HERE / "record", folder)
     _copy(HERE / "files", folder / "harbour_lamps")
     for name, score in SCORES.items():
-        _make_stems(folder / name / "stems", players_of(score), partial(make_song, RATE_HZ, score))
+        _make(folder / name / "stems", players_of(score), partial(make_song, RATE_HZ, score))
+    _make_hits(folder / "harbour_lamps")
     return folder / "lantern_hours.json"
 
 
@@ -71,9 +73,20 @@ def _copy(source: Path, folder: Path) -> None:
             shutil.copyfile(file, target)
 
 
-def _make_stems(
-    folder: Path, names: Iterable[str], play: Callable[[], Mapping[str, NDArray[np.float64]]]
-) -> None:
+def _make_hits(folder: Path) -> None:
+    """Samples to reinforce the frame drum with, and its hits as they are found."""
+    from busproc.demo.samples import SAMPLES, make_samples
+    from busproc.hits.finding import find_hits
+    from busproc.hits.telling import hits_text
+
+    _make(folder / "samples", SAMPLES, partial(make_samples, RATE_HZ))
+    hits = folder / "hits" / "frame_drum.json"
+    if not hits.exists():
+        hits.parent.mkdir(parents=True, exist_ok=True)
+        hits.write_text(hits_text(find_hits(folder / "stems" / "frame_drum.wav")), "utf-8")
+
+
+def _make(folder: Path, names: Iterable[str], play: Callable[[], Mapping[str, NDArray[np.float64]]]) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     if all((folder / f"{name}.wav").exists() for name in names):
         return

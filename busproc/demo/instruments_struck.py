@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 FOR_EVER_S = 1e9
 _SKIN_HZ = 73.0
+_LARGE_SKIN_HZ = 61.0
 _BAR_RATIO = (1.0, 3.98, 9.6, 17.2)
 _MEMBRANE_RATIO = np.array([1.0, 1.594, 2.136, 2.296, 2.653, 2.918, 3.156, 3.501, 3.6, 4.06])
 
@@ -158,7 +159,18 @@ def frame_drum(take: Take) -> NDArray[np.float64]:
     return in_room(out, take, 0.15)
 
 
-def _strike_skin(out: NDArray[np.float64], take: Take, start: int, strength: float, *, low: bool) -> None:
+def low_skin(take: Take, strength: float) -> NDArray[np.float64]:
+    """One stroke in the middle of a larger drum than the song's, close by, with nothing around it."""
+    out, flesh = take.silence(1), take.silence(1)
+    _strike_skin(out, take, 0, strength, low=True, skin_hz=_LARGE_SKIN_HZ)
+    add_burst(flesh, 0, take.noise(0.5), int(0.0005 * take.rate_hz), 0.03 * take.rate_hz, 0.3 * strength)
+    soften(flesh, 2500.0, take.rate_hz)
+    return out + flesh
+
+
+def _strike_skin(
+    out: NDArray[np.float64], take: Take, start: int, strength: float, *, low: bool, skin_hz: float = _SKIN_HZ
+) -> None:
     """Skin struck in the middle, where few modes sound, or at the edge, where all do."""
     n = np.arange(len(_MEMBRANE_RATIO), dtype=np.float64)
     if low:
@@ -167,9 +179,9 @@ def _strike_skin(out: NDArray[np.float64], take: Take, start: int, strength: flo
     else:
         weights = np.array([0.16, 0.3, 0.35, 0.25, 0.3, 0.24, 0.2, 0.2, 0.18, 0.15])
         decays = 0.4 / (1.0 + 0.25 * n)
-    dull = [math.exp(-r * _SKIN_HZ / (300.0 + 900.0 * strength)) for r in _MEMBRANE_RATIO]
+    dull = [math.exp(-r * skin_hz / (300.0 + 900.0 * strength)) for r in _MEMBRANE_RATIO]
     gains = strength * (weights * np.array(dull))[:, np.newaxis]
-    freq = _SKIN_HZ * (1.0 + take.sway(0.004)) * _MEMBRANE_RATIO
+    freq = skin_hz * (1.0 + take.sway(0.004)) * _MEMBRANE_RATIO
     _strike(out, take, start, freq, gains, decays, attack_s=0.002, bend=0.05 * strength)
 
 

@@ -13,6 +13,7 @@ from busproc.digests import treatment_sha256, versions_in_use
 from busproc.errors import SettingsFileError
 from busproc.jsonfile import read_object
 from busproc.making import Made
+from busproc.pruning.words import left_out_in_short, left_out_in_words
 from busproc.song import Song
 from busproc.sources import StemFile
 
@@ -81,6 +82,7 @@ def build(song: Song, made: Made, deliveries: list[Record], passage: Passage | N
         "session": settings,
         "measured_before": {place: _numbers(found) for place, found in made.facts.items()},
         "places": made.places,
+        **({"left_out": dict(song.left_out)} if song.left_out is not None else {}),
         **({"compared": made.compared} if made.compared else {}),
         "deliveries": deliveries,
     }
@@ -145,6 +147,8 @@ def summary(document: Record) -> Iterator[str]:
     mix_bus = document["places"][-1]
     yield _heading(mix_bus)
     yield from _decisions(mix_bus["decisions"], "  ")
+    if "left_out" in document:
+        yield left_out_in_short(document["left_out"])
     rest = [place for place in document["places"][:-1] if place["decisions"]]
     if rest:
         worked = sum(record["verdict"] == "worked" for place in rest for record in place["decisions"])
@@ -189,6 +193,8 @@ def _lines(document: Record) -> Iterator[str]:
     for place in document["places"]:
         if place["decisions"]:
             yield from _section(_heading(place), list(_decisions(place["decisions"])))
+    if "left_out" in document:
+        yield from _section("Left out", list(left_out_in_words(document["left_out"])))
     yield from _section("Only moved: no chain", [_heading(place) for place in plain if place["moved"]])
     yield from _section("Left alone: no chain", [_heading(place) for place in plain if not place["moved"]])
     yield from _section("Versions, decided by the mix and by themselves", _compared(document))

@@ -19,6 +19,7 @@ from busproc.errors import InputError
 from busproc.files import atomic_files, folder_for
 from busproc.making import make
 from busproc.progress import Progress, silently
+from busproc.pruning.judging import pruned
 from busproc.song import Song, load_session
 
 
@@ -40,6 +41,7 @@ def render(
     allow_outside: bool = False,
     from_s: float | None = None,
     to_s: float | None = None,
+    prune: bool = False,
     block_frames: int = BLOCK_FRAMES,
     progress: Progress = silently,
 ) -> Rendered:
@@ -59,6 +61,8 @@ def render(
         Whether paths in the session may lead out of its folder.
     from_s, to_s
         Write only this passage, in song time. It equals that part of the whole, bit for bit.
+    prune
+        Leave out the stages that change nothing one could hear; the log says which and why.
     block_frames
         Size of the blocks; no result depends on it.
     progress
@@ -93,6 +97,7 @@ def render(
     finals = [*(folder / each.path for each in prints), log, words]
     refuse_inputs(song, finals)
     with atomic_files(finals, overwrite=overwrite) as parts:
+        song = pruned(song, progress) if prune else song
         made = make(song, numbers, folder, block_frames, progress)
         written = write_sets(song, made, dict(zip(prints, parts, strict=False)), passage, progress)
         document = decisions.build(song, made, written, passage)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import graphlib
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from busproc.chain import Chain, load_chain
 from busproc.delivery.faults import order_faults
@@ -37,6 +38,8 @@ class Song:
     notes: tuple[str, ...]
     origin_s: float
     """Its start on the clock that the stems' time references count by."""
+    left_out: Mapping[str, Any] | None = None
+    """For the log: which stages its chains once had and why they went; None where nobody asked."""
 
     @property
     def frames(self) -> int:

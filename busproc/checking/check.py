@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,6 +24,7 @@ from busproc.errors import InputError
 from busproc.files import atomic_files
 from busproc.measure.alignment import TEMPERATURE_C
 from busproc.progress import JobProgress, Progress, jobs_silently
+from busproc.pruning.judging import pruned
 from busproc.song import Song, load_session
 
 if TYPE_CHECKING:
@@ -93,6 +94,7 @@ def check(
     engine: Engine | None = None,
     allow_outside: bool = False,
     temperature_c: float = TEMPERATURE_C,
+    stages: bool = False,
     progress: JobProgress = jobs_silently,
 ) -> Checked:
     """Hear the stems of a session, and say what is wrong with them.
@@ -111,6 +113,8 @@ def check(
         Whether paths in the session may lead out of its folder.
     temperature_c
         Of the air between sources and microphones, -20 to 50, for paths in cm.
+    stages
+        Whether the song is also heard without each stage of its chains, a render for each.
     progress
         Called now and then, with the stem.
 
@@ -132,8 +136,15 @@ def check(
         if isinstance(session, Song)
         else load_session(Path(session).absolute(), allow_outside=allow_outside)
     )
+
+    def told(what: str, done: float) -> None:
+        progress("", what, done)
+
     with crew_of(engine or Engine(), progress) as crew:
-        return _checked(song, crew, temperature_c, lambda what, done: progress("", what, done))
+        checked = _checked(song, crew, temperature_c, told)
+    return replace(
+        checked, document=checked.document | {"left_out": pruned(song, told).left_out if stages else None}
+    )
 
 
 def _checked(song: Song, crew: Crew, temperature_c: float, progress: Progress) -> Checked:

@@ -57,6 +57,8 @@ def _sections(document: Document) -> Iterator[Element]:
         yield _section(
             "Findings, the most costly first", make("p", PASTE), make("ol", found, class_="findings")
         )
+    if spared := report.left_out_in_words(document):
+        yield _section("What could be left out", *(make("p", line) for line in spared))
     yield _section("Phase between stems of one source", *_phase(document))
     yield _section("What hides what", *_masking(document))
     yield _section("What was heard", _stems(document))

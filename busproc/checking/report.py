@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from busproc.checking.findings import tidy
 from busproc.checking.hearing import mixed, sounding
 from busproc.pages.markup import clock
+from busproc.pruning import words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -126,6 +127,10 @@ def _lines(document: Document) -> Iterator[str]:
             yield f"   tried {trial['words']}{'' if trial['works'] else ' (not enough)'}"
         if each["suggestion"]:
             yield f"   suggested: {as_json(each['suggestion'])}"
+    if spared := left_out_in_words(document):
+        yield ""
+        yield "What could be left out, as it changes nothing one could hear (render --prune does)"
+        yield from (f"  {line}" for line in spared)
     known = known_pairs(document)
     if known:
         yield ""
@@ -139,6 +144,11 @@ def _lines(document: Document) -> Iterator[str]:
         for pair in pairs[:SHOWN_PAIRS]:
             where = f"around {pair['freq_hz']:.0f} Hz, worst at {clock(pair['worst_s'][0])}"
             yield f"  {pair['loss']:.2f}  {pair['masked']} under {pair['masker']}, {where}"
+
+
+def left_out_in_words(document: Document) -> list[str]:
+    """Sentences on stages that could be left out; none where it was not tried."""
+    return [] if document["left_out"] is None else list(words.left_out_in_words(document["left_out"]))
 
 
 def as_json(value: Any) -> str:

@@ -1,14 +1,15 @@
-"""Commands that listen before anything is rendered: to the stems of a session, to a mix beside references."""
+"""Commands that listen before anything is rendered: to stems, to a mix beside references, for hits."""
 
 from __future__ import annotations
 
 import json
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 import click
 
-from busproc.cli.terminal import FILE, jobs_told, progress_told
+from busproc.cli.terminal import FILE, jobs_told, print_file, progress_told
 
 
 @click.command()
@@ -17,8 +18,17 @@ from busproc.cli.terminal import FILE, jobs_told, progress_told
 @click.option("--write", "chains", type=FILE, metavar="FOLDER", help="Write stem chains that won something.")
 @click.option("--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Jobs side by side.")
 @click.option("--allow-outside", is_flag=True, help="Let paths in the session lead out of its folder.")
+@click.option("--temperature-c", type=float, default=20.0, show_default=True, help="Air, for paths in cm.")
+@click.option("--stages", is_flag=True, help="Also hear the song without each stage: a render for each.")
 def check(
-    session: Path, *, out_dir: Path | None, chains: Path | None, jobs: int, allow_outside: bool
+    session: Path,
+    *,
+    out_dir: Path | None,
+    chains: Path | None,
+    jobs: int,
+    allow_outside: bool,
+    temperature_c: float,
+    stages: bool,
 ) -> None:
     """Listen to the stems before the bus makes faults worse.
 
@@ -33,7 +43,14 @@ def check(
     from busproc.engine import Engine
 
     with jobs_told() as told:
-        found = listen(session, engine=Engine(jobs=jobs), allow_outside=allow_outside, progress=told)
+        found = listen(
+            session,
+            engine=Engine(jobs=jobs),
+            allow_outside=allow_outside,
+            temperature_c=temperature_c,
+            stages=stages,
+            progress=told,
+        )
     click.echo(found.in_words(), nl=False)
     if out_dir is not None:
         _write(out_dir, "check", found.page, found.as_dict())
@@ -70,6 +87,49 @@ def compare(mix: Path, references: tuple[Path, ...], *, heard: Any, out_dir: Pat
     click.echo(found.in_words(), nl=False)
     if out_dir is not None:
         _write(out_dir, "compare", found.page, found.as_dict(), found.chain_text)
+
+
+@click.command()
+@click.argument("stem", type=FILE)
+@click.option("--out", "file", type=FILE, help="Write the list into this file instead of printing it.")
+@click.option("--plot", "picture", type=FILE, help="Draw them into this file: .svg, .png or .pdf.")
+@click.option("--overwrite", is_flag=True, help="Replace files that are there.")
+def hits(stem: Path, *, file: Path | None, picture: Path | None, overwrite: bool) -> None:
+    """Find the hits of a drum's stem, for samples to be played at.
+
+    Prints JSON, a line for each hit: when it begins, how strong it is, how sure it is that there is one.
+    Look at those that are unsure, take out, move or add lines, and name the file in a session's
+    "reinforce".
+
+    \b
+    Example:
+      busproc hits stems/snare.wav --out snare.hits.json --plot snare.png
+    """
+    from busproc.errors import InputError
+    from busproc.files import atomic_files
+    from busproc.hits.finding import find_hits
+    from busproc.hits.telling import hits_in_words, hits_text
+
+    written = [each for each in (file, picture) if each is not None]
+    if len({each.resolve() for each in (stem, *written)}) <= len(written):
+        raise InputError(f"{stem}: stem, list and picture are different files; name them apart")
+    with ExitStack() as whole:
+        (part,) = whole.enter_context(atomic_files([file], overwrite=overwrite)) if file else (None,)
+        if picture is not None:
+            from busproc.pictures.saving import picture_file
+
+            save = whole.enter_context(picture_file(picture, stem.name, overwrite=overwrite))
+        with progress_told() as progress:
+            found = find_hits(stem, progress)
+        if picture is not None:
+            from busproc.pictures.hits import draw_hits
+
+            save(draw_hits(stem, found))
+        if part is None:
+            print_file(hits_text(found))
+        else:
+            part.write_text(hits_text(found), encoding="utf-8")
+    click.echo(f"{stem.name}: {hits_in_words(found)}", err=True)
 
 
 def _write(folder: Path, name: str, page: str, document: dict[str, Any], chain: str | None = None) -> None:

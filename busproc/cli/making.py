@@ -20,6 +20,7 @@ from busproc.cli.terminal import FILE, jobs_told, progress_told
     "--to", "to_s", type=float, metavar="SECONDS", help=".. to here; equal to that part of the whole."
 )
 @click.option("--allow-outside", is_flag=True, help="Let paths in the session lead out of its folder.")
+@click.option("--prune", is_flag=True, help="Leave out stages that change nothing one could hear.")
 @click.option("--profile", is_flag=True, help="Tell afterwards which part of the work took how long.")
 def render(
     session: Path,
@@ -29,6 +30,7 @@ def render(
     from_s: float | None,
     to_s: float | None,
     allow_outside: bool,
+    prune: bool,
     profile: bool,
 ) -> None:
     """Render a session: the mix and its decision log.
@@ -51,6 +53,7 @@ def render(
             allow_outside=allow_outside,
             from_s=from_s,
             to_s=to_s,
+            prune=prune,
             progress=progress,
         )
     for line in decisions.summary(done.decisions):
@@ -67,7 +70,8 @@ def render(
 @click.option("--out", "out_dir", type=FILE, required=True, help="Folder for the delivery; made if missing.")
 @click.option("--overwrite", is_flag=True, help="Replace what is there; an earlier delivery goes whole.")
 @click.option("--allow-outside", is_flag=True, help="Let paths in the session lead out of its folder.")
-def print_(session: Path, out_dir: Path, *, overwrite: bool, allow_outside: bool) -> None:
+@click.option("--prune", is_flag=True, help="Leave out stages that change nothing one could hear.")
+def print_(session: Path, out_dir: Path, *, overwrite: bool, allow_outside: bool, prune: bool) -> None:
     """Write a whole delivery: mix, stems that add up to it, versions.
 
     The session's "deliver" says which. With them come the decision log, a manifest of every file, and
@@ -82,7 +86,12 @@ def print_(session: Path, out_dir: Path, *, overwrite: bool, allow_outside: bool
 
     with progress_told() as progress:
         done = print_session(
-            session, out_dir, overwrite=overwrite, allow_outside=allow_outside, progress=progress
+            session,
+            out_dir,
+            overwrite=overwrite,
+            allow_outside=allow_outside,
+            prune=prune,
+            progress=progress,
         )
     for line in decisions.summary(done.decisions):
         click.echo(line)

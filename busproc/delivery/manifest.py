@@ -59,6 +59,7 @@ def build(
         ],
         "adds_up": list(_sums(prints, song.rate_hz)),
         "inputs": files_named(decisions["inputs"]),
+        **({"left_out": _left_out(decisions["left_out"])} if "left_out" in decisions else {}),
         "beside": {name: sha256_file(path) for name, path in beside.items()},
     }
 
@@ -81,6 +82,11 @@ def load(folder: Path | str) -> Record:
     if missing:
         raise SettingsFileError(path, [f"is not a whole manifest: {', '.join(missing)} missing"])
     return document
+
+
+def _left_out(told: Record) -> list[Record]:
+    """Stages that were left out because they change nothing one could hear."""
+    return [{key: each[key] for key in ("place", "stage", "why")} for each in told["stages"]]
 
 
 def _origin(song: Song, each: Print, versions: Mapping[str, Version]) -> Record:

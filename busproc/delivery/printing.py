@@ -20,6 +20,7 @@ from busproc.errors import BusprocError, InputError
 from busproc.files import atomic_files, sha256_file
 from busproc.making import make
 from busproc.progress import Progress, silently
+from busproc.pruning.judging import pruned
 from busproc.song import Song, load_session
 
 
@@ -39,6 +40,7 @@ def print_session(
     *,
     overwrite: bool = False,
     allow_outside: bool = False,
+    prune: bool = False,
     block_frames: int = BLOCK_FRAMES,
     progress: Progress = silently,
 ) -> Printed:
@@ -54,6 +56,9 @@ def print_session(
         Replace files that are there; what an earlier delivery in the folder had beside them is removed.
     allow_outside
         Whether paths in the session may lead out of its folder.
+    prune
+        Leave out the stages that change nothing one could hear; the log says which and why, and a recall
+        makes the same without them.
     block_frames
         Size of the blocks; no result depends on it.
     progress
@@ -70,6 +75,9 @@ def print_session(
     """
     song = session if isinstance(session, Song) else load_session(session, allow_outside=allow_outside)
     numbers = range(len(song.session.deliver))
+    if prune:
+        _refuse_earlier(Path(out_dir) / manifest.NAME, overwrite=overwrite)
+        song = pruned(song, progress)
     prints = plan_prints(song.session, song.buses, song.rate_hz, numbers)
     folder, name = Path(out_dir), plain_name(song.session.song)
     again, before = recall_files.texts(song), _listed(folder)
@@ -90,6 +98,12 @@ def print_session(
         last.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
     _remove_old(folder, before, {path.resolve() for path in finals} | own_files(song))
     return Printed(folder, tuple(finals), document, log)
+
+
+def _refuse_earlier(there: Path, *, overwrite: bool) -> None:
+    """Tell before the long work what would be told after it."""
+    if there.exists() and not overwrite:
+        raise InputError(f"{there} exists; add --overwrite or choose another folder")
 
 
 def _listed(folder: Path) -> dict[str, str]:

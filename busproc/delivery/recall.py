@@ -139,7 +139,7 @@ def _place(out_dir: Path | str | None) -> Iterator[Path]:
 
 
 def _under_old_names(song: Song, log: Record) -> Song:
-    """The song with its chains under the names that they had where it was delivered."""
+    """The song with its chains under the names that they had when it was delivered, and what went then."""
     old = log["session"]
     faders = [*old["stems"], *old["groups"], *old["returns"]]
     names = {each["name"]: each["chain"] for each in faders} | {"mix_bus": old["mix_bus"]["chain"]}
@@ -155,7 +155,7 @@ def _under_old_names(song: Song, log: Record) -> Song:
         "mix_bus": renamed(session.mix_bus, "mix_bus"),
     }
     buses = {name: replace(bus, fader=renamed(bus.fader, name)) for name, bus in song.buses.items()}
-    return replace(song, session=session.model_copy(update=update), buses=buses)
+    return replace(song, session=session.model_copy(update=update), buses=buses, left_out=log.get("left_out"))
 
 
 def _compared(folder: Path, then: Record, log: Record, printed: Printed) -> Recalled:

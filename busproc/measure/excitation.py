@@ -78,7 +78,7 @@ class Excitation:
         self.freqs_hz = tuple(f for f in map(freq_at, ERB_NUMBERS) if f < rate_hz / 2)
         self.window_s, self.hop_s = size / rate_hz, size / 2 / rate_hz
         self._window = (0.5 - 0.5 * np.cos(2 * math.pi * (np.arange(size) + 0.5) / size))[:, None]
-        self._filters = [_roex(freq_hz, rate_hz, size) for freq_hz in self.freqs_hz]
+        self._filters = [roex(freq_hz, rate_hz, size) for freq_hz in self.freqs_hz]
         self._pieces = Pieces(size, shared=size // 2)
         self._kept = array("f")
 
@@ -95,8 +95,11 @@ class Excitation:
         return np.array(self._kept, dtype=np.float32).reshape(-1, len(self.freqs_hz))
 
 
-def _roex(freq_hz: float, rate_hz: int, size: int) -> tuple[int, Audio]:
-    """First bin of a filter, and weights that make of the bins the power of a sound, mean of its sides."""
+def roex(freq_hz: float, rate_hz: int, size: int) -> tuple[int, Audio]:
+    """First bin of a filter, and weights that make of the bins the power of a sound, mean of its sides.
+
+    The bins are those of a window of so many frames under a Hann curve, their power the sum of both sides.
+    """
     bins_hz = np.arange(size // 2 + 1) * rate_hz / size
     away_erb = np.abs(bins_hz - freq_hz) / erb_hz(freq_hz)
     inside = np.flatnonzero(away_erb < _FURTHEST_ERB)

@@ -13,9 +13,12 @@ if TYPE_CHECKING:
     from busproc.album.loading import load_album
     from busproc.album.rendering import Recorded, plan_album, render_album
     from busproc.chain import Chain, load_chain, process
+    from busproc.checking.check import Checked, check
+    from busproc.comparing.compare import compare
     from busproc.delivery.printing import Printed, print_session
     from busproc.engine import Engine
     from busproc.errors import AudioFileError, BusprocError, InputError, RenderError, SettingsFileError
+    from busproc.hits.finding import find_hits
     from busproc.measure.meter import Meter, Reading
     from busproc.presets import load_preset, preset_names
     from busproc.rendering import Rendered, render
@@ -28,6 +31,7 @@ __all__ = [
     "AudioFileError",
     "BusprocError",
     "Chain",
+    "Checked",
     "Compared",
     "Engine",
     "InputError",
@@ -40,6 +44,9 @@ __all__ = [
     "Session",
     "SettingsFileError",
     "Song",
+    "check",
+    "compare",
+    "find_hits",
     "load_album",
     "load_chain",
     "load_preset",
@@ -58,9 +65,12 @@ _HOMES = {
     "busproc.album.loading": ("load_album",),
     "busproc.album.rendering": ("Recorded", "plan_album", "render_album"),
     "busproc.chain": ("Chain", "load_chain", "process"),
+    "busproc.checking.check": ("Checked", "check"),
+    "busproc.comparing.compare": ("compare",),
     "busproc.delivery.printing": ("Printed", "print_session"),
     "busproc.engine": ("Engine",),
     "busproc.errors": ("AudioFileError", "BusprocError", "InputError", "RenderError", "SettingsFileError"),
+    "busproc.hits.finding": ("find_hits",),
     "busproc.measure.meter": ("Meter", "Reading"),
     "busproc.presets": ("load_preset", "preset_names"),
     "busproc.rendering": ("Rendered", "render"),

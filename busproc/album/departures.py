@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 import statistics
 from collections.abc import Iterator, Sequence
 from typing import Any
 
 from busproc.measure.spectrum import midband_hz
+from busproc.measure.weighting import a_weighting_db
 from busproc.stages.observe import NOMINAL_HZ
 
 DEPARTS = {
@@ -29,8 +29,7 @@ For the balance levels are A-weighted, and it is enough that it matters in the s
 
 LOW_BANDS = NOMINAL_HZ[: NOMINAL_HZ.index("125")]
 AT_1000_HZ = NOMINAL_HZ.index("1000")
-A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
-A_AT_1000_HZ_DB = -2.0
+
 Song = dict[str, Any]
 Departure = dict[str, Any]
 Levels = dict[str, float | None]
@@ -84,16 +83,6 @@ def peak_to_loudness_db(song: Song) -> float | None:
 def balance_db(hz: str, song: Song) -> float | None:
     """A third octave against the song's own RMS level."""
     return _sum(song["third_octaves_db"].get(hz), song["measured"]["rms_dbfs"], -1)
-
-
-def a_weighting_db(freq_hz: float) -> float:
-    """How much quieter a tone counts by A-weighting.
-
-    Source: IEC 61672-1:2013, Annex E, its formula and constants from memory.
-    """
-    f2, (p1, p2, p3, p4) = freq_hz**2, (pole**2 for pole in A_POLES_HZ)
-    response = p4 * f2**2 / ((f2 + p1) * math.sqrt((f2 + p2) * (f2 + p3)) * (f2 + p4))
-    return 20 * math.log10(response) - A_AT_1000_HZ_DB
 
 
 def _in_one_figure(songs: Sequence[Song]) -> Iterator[Departure]:

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
 COLDEST_C, HOTTEST_C = -20.0, 50.0
 """Temperatures of air in which something may have been recorded."""
+SURELY_ONE = 0.9
+"""Confidence under which two stems may be two microphones as well. Ours."""
 
 
 @dataclass(frozen=True)
@@ -183,8 +185,8 @@ def _set_in(chain: Chain) -> dict[str, Any]:
 
 
 def _without_doubles(phases: Iterable[Phase], twice: Collection[Double]) -> list[Finding]:
-    """Phase of two stems that are one needs no mending: one of them is too many."""
-    same = {frozenset((each.first, each.second)) for each in twice}
+    """Phase of two stems that are surely one needs no mending: one of them is too many."""
+    same = {frozenset((each.first, each.second)) for each in twice if each.confidence >= SURELY_ONE}
     return [each for phase in phases for each in phase.findings if frozenset(each.stems) not in same]
 
 

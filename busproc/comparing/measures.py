@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busproc.album.departures import a_weighting_db
 from busproc.comparing.spectra import LongTerm
 from busproc.measure.bands import EDGES_HZ, NAMES, WHOLE
 from busproc.measure.decibels import power_db
@@ -17,6 +16,7 @@ from busproc.measure.meter import Meter, Reading
 from busproc.measure.spectrum import ThirdOctaves
 from busproc.measure.stereo import stereo_by_band
 from busproc.measure.transients import Transients
+from busproc.measure.weighting import a_weighting_db
 from busproc.stages.base import Audio
 from busproc.stages.observe import NOMINAL_HZ
 

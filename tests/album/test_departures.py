@@ -6,7 +6,8 @@ import copy
 
 import pytest
 
-from busproc.album.departures import DEPARTS, HEARD_DB, a_weighting_db, find_departures, heard_bands
+from busproc.album.departures import DEPARTS, HEARD_DB, find_departures, heard_bands
+from busproc.measure.weighting import a_weighting_db
 from busproc.stages.observe import NOMINAL_HZ
 
 LIKE_MUSIC = [-12 - 0.03 * abs(k - 8) ** 2 for k in range(len(NOMINAL_HZ))]

@@ -33,7 +33,8 @@ MAY_IMPORT = {
         "stages",
         "studies",
     },
-    "session": {"delivery.orders", "settings", "stages.gain"},
+    "session": {"delivery.orders", "hits.reinforcing", "settings", "stages.gain"},
+    "hits.reinforcing": {"settings"},
     "delivery.orders": {"settings"},
     "delivery.members": {"delivery.orders", "routes", "session"},
 }

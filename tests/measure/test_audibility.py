@@ -82,12 +82,13 @@ def test_soft_noise_is_hidden_by_music_and_loud_noise_is_not():
     assert difference(music(), music() + noise(4.0, -50.0, seed=2), RATE_HZ).is_heard
 
 
-def test_a_click_in_silence_is_heard_where_it_stands():
+@pytest.mark.parametrize("frame", [0, 30000, RATE_HZ - 1])
+def test_a_click_in_silence_is_heard_where_it_stands(frame):
     silence, clicked = np.zeros((2, RATE_HZ, 2))
-    clicked[30000] = 0.01
+    clicked[frame] = 0.01
     found = difference(silence, clicked, RATE_HZ)
     assert found.is_heard
-    assert found.noise.at_s == pytest.approx(30000 / RATE_HZ, abs=0.08)  # a window's length
+    assert found.noise.at_s == pytest.approx(frame / RATE_HZ, abs=0.02)  # half a short window, and its hop
 
 
 def test_a_click_under_the_threshold_in_quiet_is_not_heard():
@@ -125,12 +126,18 @@ def test_an_echo_late_enough_to_be_heard_as_one_is():
     assert difference(strokes, np.roll(strokes, 4800, axis=0), RATE_HZ).is_heard
 
 
-def test_what_is_soft_at_the_sides_is_hidden_by_the_middle():
-    """10 dB under what the middle would hide of its own, and the most that two ears bring out is 15."""
-    middle = np.repeat(noise(2.0, -20.0)[:, :1], 2, axis=1)
-    sides = noise(2.0, 0.0, seed=3)[:, :1] * [1.0, -1.0]
-    assert not difference(middle, middle + 10 ** (-90 / 20) * sides, RATE_HZ).is_heard
-    assert difference(middle, middle + 10 ** (-40 / 20) * sides, RATE_HZ).is_heard
+def test_two_ears_bring_out_at_the_sides_what_is_hidden_in_the_middle():
+    """By 15 dB at most, so not what lies 70 dB under the middle."""
+    middle, added = noise(2.0, -20.0)[:, :1], noise(2.0, 0.0, seed=3)[:, :1]
+
+    def is_heard(rms_dbfs, sides):
+        return difference(
+            middle * [1.0, 1.0], middle + 10 ** (rms_dbfs / 20) * added * sides, RATE_HZ
+        ).is_heard
+
+    assert is_heard(-57.0, [1.0, -1.0])
+    assert not is_heard(-57.0, [1.0, 1.0])
+    assert not is_heard(-90.0, [1.0, -1.0])
 
 
 def test_which_of_two_sounds_comes_first_does_not_matter():

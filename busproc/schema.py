@@ -1,11 +1,11 @@
-"""The published JSON Schemas of chain, session, album and shootout files."""
+"""The published JSON Schemas of chain, session, album, shootout and hit files."""
 
 from __future__ import annotations
 
 import json
 from pathlib import Path
 
-KINDS = ("chain", "session", "album", "shootout")
+KINDS = ("chain", "session", "album", "shootout", "hits")
 
 
 def schema_file(kind: str) -> Path:
@@ -22,11 +22,12 @@ def current(kind: str) -> str:
     """The text that the code stands for; a test keeps the published one equal to it."""
     from busproc.album.settings import Album
     from busproc.chain import Chain
+    from busproc.hits.settings import HitList
     from busproc.jsonfile import schema_of
     from busproc.session import Session
     from busproc.shootouts.settings import Shootout
 
-    models = {"chain": Chain, "session": Session, "album": Album, "shootout": Shootout}
+    models = {"chain": Chain, "session": Session, "album": Album, "shootout": Shootout, "hits": HitList}
     return json.dumps(schema_of(models[kind]), indent=1, ensure_ascii=False) + "\n"
 
 

@@ -11,20 +11,22 @@ from busproc.album.settings import Album
 from busproc.chain import Chain, load_chain
 from busproc.errors import AudioFileError, SettingsFileError
 from busproc.files import inspect
-from busproc.jsonfile import read_object
+from busproc.hits.settings import HitList
+from busproc.hits.telling import hits_in_words
+from busproc.jsonfile import load_settings, read_object
 from busproc.session import Session
 from busproc.settings import named_files
 from busproc.shootouts.loading import load_shootout
 from busproc.shootouts.settings import Shootout
 from busproc.song import load_session
 
-CHAIN, SESSION, ALBUM, SHOOTOUT = (
-    model.model_fields["format"].default for model in (Chain, Session, Album, Shootout)
+KINDS = CHAIN, SESSION, ALBUM, SHOOTOUT, HITS = tuple(
+    model.model_fields["format"].default for model in (Chain, Session, Album, Shootout, HitList)
 )
 
 
 def validate_file(path: Path, *, allow_outside: bool = False) -> str:
-    """Check a chain, session, album or shootout file.
+    """Check a chain, session, album, shootout or hit file.
 
     Returns
     -------
@@ -45,8 +47,10 @@ def validate_file(path: Path, *, allow_outside: bool = False) -> str:
         return _album_in_words(path, allow_outside=allow_outside)
     if found == SHOOTOUT:
         return _shootout_in_words(path, allow_outside=allow_outside)
+    if found == HITS:
+        return f"good hits: {hits_in_words(load_settings(path, HitList))}"
     what = "missing" if found is None else f"this is {json.dumps(found)}"
-    known = ", ".join(f'"{each}"' for each in (CHAIN, SESSION, ALBUM, SHOOTOUT))
+    known = ", ".join(f'"{each}"' for each in KINDS)
     raise SettingsFileError(path, [f"format: {what}; busproc checks {known}"])
 
 

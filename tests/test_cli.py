@@ -21,7 +21,7 @@ from busproc.stages import REGISTRY
 from tests.songs import noise, write_session
 
 COMMANDS = [
-    *("render", "print", "verify", "recall", "diff", "album", "shootout", "check", "compare"),
+    *("render", "print", "verify", "recall", "diff", "album", "shootout", "check", "compare", "hits"),
     *("meter", "validate", "schema", "session", "presets", "chain", "stages", "explain", "demo"),
 ]
 HEAVY = {"numpy", "numba", "scipy", "soundfile", "soxr", "matplotlib", "pydantic", "rich"}
@@ -110,7 +110,7 @@ def test_every_command_has_help_with_an_example(command):
         (["render", "song.json", "--out", "x", "--from", "soon"], "'soon' is not a valid float"),
         (["meter"], "Missing argument"),
         (["schema", "chian"], "'chian' is not one of 'chain', 'session'"),
-        (["presets", "open_and_gentel"], "'open_and_gentel' is not a preset; there are calmer_sibilants, "),
+        (["presets", "open_and_gentel"], "'open_and_gentel' is not a preset; there are bent_return, "),
         (["presets", "open_and_gentel"], "did you mean open_and_gentle?"),
         (["stages", "limitr"], "'limitr' is not a stage; there are compressor, "),
         (["stages", "limitr"], "did you mean limiter?"),
@@ -281,7 +281,8 @@ def test_validate_tells_of_every_file(session, tmp_path):
         f"{good[0]}: good session: stems 2, groups 1, returns 0; 0.2 s at 48000 Hz",
         f"{good[1]}: good chain: limiter",
     ]
-    known = 'busproc checks "busproc-chain/1", "busproc-session/1", "busproc-album/1", "busproc-shootout/1"'
+    kinds = ", ".join(f'"busproc-{kind}/1"' for kind in ("chain", "session", "album", "shootout", "hits"))
+    known = f"busproc checks {kinds}"
     assert result.stderr.splitlines() == [
         f"error: {faulty}: 2 faults",
         "  stages[0].pan: must be a number from -1 to 1, not 2",

@@ -26,7 +26,9 @@ MAY_IMPORT = {
     "pictures": {
         "chain",
         "errors",
-        "files.atomic",
+        "files",
+        "hits.settings",
+        "hits.telling",
         "measure.decibels",
         "pictures",
         "settings",

@@ -157,7 +157,7 @@ def test_every_stage_is_in_a_preset(tag):
 
 
 def test_an_unknown_preset_is_refused_with_the_nearest():
-    with pytest.raises(InputError, match=r"there are calmer_sibilants, .*; did you mean loud_reference\?"):
+    with pytest.raises(InputError, match=r"there are bent_return, .*; did you mean loud_reference\?"):
         preset_path("loud_refernce")
 
 

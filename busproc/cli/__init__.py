@@ -52,7 +52,7 @@ def main() -> None:
 
 for _command in (
     *(making.render, making.print_, checking.verify, checking.recall, checking.diff),
-    *(making.album, comparing.shootout, listening.check, listening.compare),
+    *(making.album, comparing.shootout, listening.check, listening.compare, listening.hits),
     *(checking.meter, checking.validate, telling.schema, telling.session, telling.presets),
     *(telling.chain, telling.stages, telling.explain, making.demo),
 ):

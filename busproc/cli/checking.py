@@ -119,7 +119,7 @@ def meter(files: tuple[Path, ...], *, as_json: bool) -> None:
 def validate(files: tuple[Path, ...], *, allow_outside: bool) -> None:
     """Check files of any kind and tell every fault.
 
-    Chain, session, album and shootout files. Everything a file names is checked with it: chains, audio
+    Chain, session, album, shootout and hit files. Everything a file names is checked with it: chains, audio
     files, routing.
 
     \b

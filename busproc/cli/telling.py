@@ -10,7 +10,7 @@ from busproc.cli.terminal import FILE, print_file
 
 
 @click.command()
-@click.argument("kind", type=click.Choice(["chain", "session", "album", "shootout"]))
+@click.argument("kind", type=click.Choice(["chain", "session", "album", "shootout", "hits"]))
 def schema(kind: str) -> None:
     """Print the JSON Schema of a kind of file.
 

@@ -16,12 +16,11 @@ from matplotlib.lines import Line2D
 from matplotlib.textpath import text_to_path
 
 from busproc.chain import Chain
-from busproc.errors import InputError
-from busproc.files.atomic import atomic_files
 from busproc.pictures import style
 from busproc.pictures.drawing import draw_plot
 from busproc.pictures.panels import panel_of
 from busproc.pictures.plot import Plot
+from busproc.pictures.saving import picture_file
 from busproc.pictures.wording import headline, rate_in_words, stage_in_words
 from busproc.studies import in_order
 
@@ -119,13 +118,8 @@ def save_picture(chain: Chain, file: Path, rate_hz: int, *, overwrite: bool = Fa
     InputError
         Another suffix, a file that is there already, or a chain that cannot run at the rate.
     """
-    suffix = file.suffix.lower()
-    if suffix not in style.METADATA:
-        raise InputError(f"{file}: a picture is a file that ends in {', '.join(style.METADATA)}")
-    with atomic_files([file], overwrite=overwrite) as (part,), style.styled():
-        picture = draw_chain(chain, rate_hz)
-        metadata = {"Title": chain.title, **style.METADATA[suffix]}
-        picture.savefig(part, format=suffix[1:], metadata=metadata)
+    with picture_file(file, chain.title, overwrite=overwrite) as save:
+        save(draw_chain(chain, rate_hz))
 
 
 def draw_chain(chain: Chain, rate_hz: int) -> Figure:

@@ -191,6 +191,9 @@ EXAMPLES = {
         np.zeros(6),
         np.zeros(256),
     ),
+    "foresee.foreseeing": lambda: (noise(60, 2), 4),
+    "foresee.surprises": lambda: (noise(20, 2), noise(4, seed=1)),
+    "foresee._products": lambda: (noise(20, 2), 4),
     "fourier.circle": lambda: (0.7,),
     "fourier.convolve_block": lambda: (
         noise(16, 2),

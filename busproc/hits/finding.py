@@ -31,7 +31,7 @@ that all lies on one grid. Ours, like all numbers here."""
 LEAD_HOPS = 16
 """The search begins so long before the sound: by its window, a stroke in the first frame rises before it."""
 APART_MS = 5.0
-LISTED = 0.2
+LISTED = 0.45
 """What is less sure is no hit."""
 _READ_FRAMES = 1 << 16
 
@@ -73,11 +73,19 @@ def find_hits(path: Path | str, progress: Callable[[str, float], None] | None = 
 
 def hits_of(blocks: Iterable[Audio], channels: int, rate_hz: int) -> tuple[Hit, ...]:
     """Find the hits of a sound that comes in blocks `(frames, channels)` of whatever sizes."""
+    length = 0
+
+    def counted() -> Iterator[Audio]:
+        nonlocal length
+        for block in blocks:
+            length += len(block)
+            yield block
+
     frames: list[int] = []
     levels_dbfs: list[float] = []
     traces = Traces()
     apart = round(APART_MS * rate_hz / 1000)
-    for begin, piece, rises in _pieces(blocks, channels, rate_hz):
+    for begin, piece, rises in _pieces(counted(), channels, rate_hz):
         for near in rises:
             onset = max(onset_near(piece, near, rate_hz), -begin)
             if begin + onset - (frames[-1] if frames else -apart) >= apart:
@@ -88,7 +96,7 @@ def hits_of(blocks: Iterable[Audio], channels: int, rate_hz: int) -> tuple[Hit, 
     return tuple(
         Hit(at_s=round(frame / rate_hz, 6), level_dbfs=round(level, 2), confidence=round(float(how), 2))
         for frame, level, how in zip(frames, levels_dbfs, sure, strict=True)
-        if how >= LISTED
+        if how >= LISTED and frame < length
     )
 
 

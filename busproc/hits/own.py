@@ -1,12 +1,14 @@
 """Which of the possible hits are strokes of this stem's own drum, and which another drum's, or nothing.
 
 From the strongest down, each is compared with those before it: what is like one of them is of its kind, and
-what is like none begins a kind of its own. A kind is this drum's if a strong hit is of it. Then each is
-judged by what it is more like, softer and duller or not: a stroke of this drum or one of another.
+what is like none begins a kind of its own. A kind is this drum's if its strongest is strong: a skin struck
+at its edge, or the lower of two blocks, is the stem's own as well. What is not strong is judged by the known
+stroke it is most like, softer and duller or not, of this drum against the most like one of another.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -21,20 +23,18 @@ if TYPE_CHECKING:
 
     Audio = NDArray[np.float64]
 
-STRONG_DB = 6.0
-"""Bleed does not come so near to the strongest. Ours, like all numbers here."""
+STRONG_DB = 9.0
+"""Bleed seldom comes so near to the strongest. Ours, like all numbers here."""
 STRONGEST = 3
 """The third strongest is meant: what is stronger may be two strokes at once."""
-WEAKEST_DB = -40.0
-ALIKE_DB = 3.3
+WEAKEST_DB = -30.0
+ALIKE_DB = 3.0
 """So far from a stroke that is known, one may be to be of its kind."""
 KNOWN_DB = 1.0
 """What is nearer to a stroke that is kept need not be kept too."""
 MOST_KEPT = 64
-CLEAR_DB, STRONG_CLEAR_DB = 6.0, 8.0
-"""Only what stands out so far is kept to compare with, or strong."""
-IN_DOUBT_DB = 1.0
-"""Only what is so much nearer to another drum is not this one's, if it is like both."""
+CLEAR_DB = 6.0
+"""Only what stands out so far is kept to compare with."""
 FAINT_DB, PLAIN_DB = 2.0, 5.0
 """From nothing heard at all to no doubt that there is something."""
 
@@ -51,29 +51,32 @@ class _Known:
 
     def take(self, n: int, trace: Trace, *, is_strong: bool) -> None:
         """Find the kind of the next weaker one, and keep it where that adds to what is known."""
-        heard_db = trace.heard_db
-        unlike = self.unlike_db(trace)
-        nearest_db = min(unlike, default=np.inf)
-        if nearest_db <= ALIKE_DB:
-            kind = self.kinds[int(np.argmin(unlike))]
-        elif heard_db >= CLEAR_DB or not self.kinds:
-            kind = max(self.kinds, default=-1) + 1
-        else:
+        if self.kinds and trace.heard_db < CLEAR_DB:
             return
-        if is_strong and (heard_db >= STRONG_CLEAR_DB or not self.own_kinds):
+        unlike, _ = self.compared(trace)
+        nearest_db = unlike.min(initial=math.inf)
+        kind = self.kinds[unlike.argmin()] if nearest_db <= ALIKE_DB else max(self.kinds, default=-1) + 1
+        if is_strong:
             self.own_kinds.add(kind)
-        if (nearest_db > KNOWN_DB and heard_db >= CLEAR_DB and len(self.kinds) < MOST_KEPT) or not self.kinds:
+        if nearest_db > KNOWN_DB and len(self.kinds) < MOST_KEPT:
             self.strokes.append(n)
             self.traces.append(trace)
             self.kinds.append(kind)
 
-    def unlike_db(self, trace: Trace) -> Audio:
+    def compared(self, trace: Trace) -> tuple[Audio, Audio]:
+        """How far a stroke is from each that is kept, and how strong it is if it is such a one, in dBFS."""
         if not self.traces:
-            return np.zeros(0)
-        return unlike_db(trace, self.shapes(np.ones(len(self.traces), dtype=bool)), self.rate_hz)[0]
+            return np.zeros(0), np.zeros(0)
+        unlike, gain_db = unlike_db(trace, np.array([each.shape for each in self.traces]), self.rate_hz)
+        return unlike, gain_db + [each.added_dbfs for each in self.traces]
 
-    def shapes(self, which: NDArray[np.bool_]) -> Audio:
-        return np.array([trace.shape for trace, wanted in zip(self.traces, which, strict=True) if wanted])
+    def own_share(self, unlike: Audio) -> float:
+        """From 0, just like a stroke of another drum, to 1, just like one of this drum or like no other."""
+        own = np.isin(self.kinds, list(self.own_kinds))
+        own_db, other_db = (unlike[which].min(initial=math.inf) for which in (own, ~own))
+        if math.isinf(other_db):
+            return 1.0
+        return 0.0 if math.isinf(own_db) else float(other_db / (own_db + other_db))
 
 
 def confidences(traces: Traces, rate_hz: int) -> Audio:
@@ -90,17 +93,10 @@ def confidences(traces: Traces, rate_hz: int) -> Audio:
 
 def _confidence(n: int, trace: Trace, known: _Known, top_dbfs: float) -> float:
     heard = float(np.clip((trace.heard_db - FAINT_DB) / (PLAIN_DB - FAINT_DB), 0.0, 1.0))
-    own = np.isin(known.kinds, list(known.own_kinds))
-    itself = np.array(known.strokes) == n
-    if (own & itself).any() and trace.added_dbfs >= top_dbfs - STRONG_DB:
+    if trace.added_dbfs >= top_dbfs - STRONG_DB:
         return heard
-    unlike, gained_dbfs = unlike_db(trace, known.shapes(own | ~own), known.rate_hz)
-    unlike[itself] = np.inf
-    gained_dbfs += [each.added_dbfs for each in known.traces]
-    if max(trace.added_dbfs, gained_dbfs[unlike.argmin()]) < top_dbfs + WEAKEST_DB:
+    unlike, as_such_dbfs = known.compared(trace)
+    unlike[np.array(known.strokes) == n] = math.inf
+    if max(trace.added_dbfs, as_such_dbfs[unlike.argmin()]) < top_dbfs + WEAKEST_DB:
         return 0.0
-    own_db = unlike[own].min()
-    other_db = unlike[~own].min(initial=np.inf)
-    if own_db <= min(ALIKE_DB, other_db + IN_DOUBT_DB):
-        return heard * (1.0 - 0.5 * float(own_db) / ALIKE_DB)
-    return 0.0
+    return heard * known.own_share(unlike)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import json
 
 import numpy as np
@@ -16,8 +15,10 @@ from busproc.hits.strength import strength_dbfs
 from busproc.pictures.hits import draw_hits
 from tests.hits.loops import DRUMS, RATE_HZ, Loop, f_measure, matched, play
 
-LEAST_F = 0.955
-"""Measured 0.969 over 49 such loops; of the some 600 hits here twice its standard error, 0.014, may lack."""
+LEAST_F = 0.97
+"""Measured 0.970 over 56 such loops, 0.961 to 0.976 by seeds; with bleed of -20 to -12 dB 0.91 to 0.97."""
+BLEED_DB = (-30.0, -18.0)
+"""Louder bleed cannot be told by its strength from another way to strike the drum."""
 KITS = {
     "kick": ("snare", "hat"),
     "snare": ("kick", "hat"),
@@ -48,8 +49,8 @@ def snare():
 def test_drums_of_seven_kinds_are_found_beside_their_bleed():
     right = told = 0
     errors_s = []
-    for name, seed in itertools.product(KITS, (21, 22)):
-        loop = stem(name, seed=seed, bars=6)
+    for name in KITS:
+        loop = stem(name, spread_db=24.0, bleed_db=BLEED_DB)
         at_s = np.array([hit.at_s for hit in found(loop)])
         true, mine = matched(loop.truth_s, at_s, 0.010)
         right += 2 * len(true)
@@ -86,6 +87,13 @@ def test_a_stroke_in_the_first_frame_and_one_in_the_last_20_ms_are_found():
     assert at_s[0] == pytest.approx(0.0, abs=0.001)
     assert at_s[-1] == pytest.approx((len(stroke) + RATE_HZ) / RATE_HZ, abs=0.001)
     assert len(at_s) == 2
+
+
+def test_the_end_of_a_sound_that_breaks_off_is_no_hit():
+    t = np.arange(2 * RATE_HZ) / RATE_HZ
+    sound = 0.3 * np.sin(2 * np.pi * 150 * t)[:, None]
+    hits = found(Loop(sound, RATE_HZ, np.zeros(0), np.zeros(0)))
+    assert all(hit.at_s < 1.9 for hit in hits)
 
 
 @pytest.mark.parametrize("frames", [0, 1, RATE_HZ])

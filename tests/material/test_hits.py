@@ -17,7 +17,7 @@ SAMPLES = "sonic-pi-samples/usr/share/sonic-pi/samples"
 RATE_HZ = 44100
 LEAD_FRAMES = 50
 LEAST_F = 0.90
-"""Measured 0.927, least on toms and a cowbell beside drums that sound like them; of some 630 hits more than
+"""Measured 0.938, least on toms and a cowbell beside drums that sound like them; of some 630 hits more than
 twice its standard error, 0.02, may lack."""
 SOFT_AND_HARD = {
     "bass": ("drum_bass_soft", "drum_bass_hard"),

@@ -171,11 +171,14 @@ def _played(file: StemFile) -> list[str]:
         return []
     moved = [abs(each.shift_frames) for each in played.strokes if each.shift_frames is not None]
     samples = len({each.sample for each in played.strokes})
-    told = f"{len(played.strokes)} hits played by {samples} sample{'s' * (samples != 1)}"
-    told += f", {played.skipped} left out" if played.skipped else ""
+    hits = f"{len(played.strokes)} hits in {played.inputs[0][0]}"
+    told = f"{hits} played by {samples} sample{'s' * (samples != 1)}"
+    told += f", {played.skipped} too strong or too weak for it" if played.skipped else ""
     if moved:
         ms = 1000 * float(np.median(moved)) / file.info.rate_hz
-        told += f"; {len(moved)} brought into phase by {ms:.3f} ms in the median"
+        told += f"; {len(moved)} moved by {ms:.3f} ms in the median to add up with the recording"
+    if any(each.gain < 0 for each in played.strokes):
+        told += f"; {sum(each.gain < 0 for each in played.strokes)} turned over"
     return [told]
 
 

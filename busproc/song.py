@@ -263,6 +263,11 @@ class _Loader:
         for name, file in files.items():
             if file.info.rate_hz != file.rate_hz:
                 notes.append(f"{name}: converted from {file.info.rate_hz} to {file.rate_hz} Hz.")
+            if file.played and file.played.hits_of not in {"", file.path.name}:
+                hits, other = file.played.inputs[0][0], file.played.hits_of
+                notes.append(
+                    f"{name}: {hits} says that it holds the hits of {other}, not of {file.path.name}."
+                )
             if file.start_frame:
                 why = "as asked" if file.stem.start_s is not None else "by its time reference"
                 notes.append(f"{name}: starts at {file.start_frame / file.rate_hz:.3f} s, {why}.")

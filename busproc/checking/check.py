@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -161,7 +162,7 @@ def _checked(song: Song, crew: Crew, temperature_c: float, progress: Progress) -
         for clan in clans(families(song))
     }
     phases = crew.each("setting stems against each other", phase_of, items)
-    masked = together.masked(_of_one_source(phases, twice))
+    masked = together.masked(_of_one_source(phases, twice) | _blended(song, names))
     findings = in_order(
         [
             *_without_doubles(phases, twice),
@@ -196,6 +197,16 @@ def _of_one_source(phases: Iterable[Phase], twice: Iterable[Double]) -> set[froz
         frozenset(pair) for phase in phases for pair, heard in phase.pairs.items() if shares_source(heard)
     }
     return same | known
+
+
+def _blended(song: Song, names: Iterable[str]) -> set[frozenset[str]]:
+    """Samples that are blended with the recording whose hits they play, or with each other."""
+    files = {name: song.files[name] for name in names}
+    return {
+        frozenset((one, other))
+        for one, other in itertools.combinations(files, 2)
+        if files[one].path == files[other].path and (files[one].played or files[other].played)
+    }
 
 
 def _chains(song: Song, findings: Iterable[Finding]) -> dict[str, Chain]:

@@ -24,9 +24,10 @@ _LEAST_LETTERS = 3
 def families(song: Song) -> list[tuple[str, ...]]:
     """Names of the stems in each family, in the order of the session; a stem may be in several.
 
-    Stems that go straight to the mix bus are no group.
+    Stems that go straight to the mix bus are no group. Samples played at hits have been placed by each hit,
+    and belong to no family.
     """
-    names = mixed(song)
+    names = [name for name in mixed(song) if song.files[name].played is None]
     groups = [[n for n in names if song.files[n].stem.group == group.name] for group in song.session.groups]
     words = sorted({word for name in names for word in words_of(name)})
     named = [[name for name in names if word in words_of(name)] for word in words]

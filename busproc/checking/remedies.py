@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     Audio = NDArray[np.float64]
 
 DEPTHS_DB = (3.0, 6.0, 9.0)
+LEVELS_DB = (3.0, 6.0)
 RECOVERS = 0.1
 """Share of the loss in the band that a remedy must win back. Ours."""
 BELL_ERB = 2.0
@@ -77,8 +78,8 @@ class Tryout:
         kinds: list[tuple[str, list[Stage]]] = [
             (masker, [bell(pair.freq_hz, -db) for db in DEPTHS_DB]),
             (masker, [dynamic_bell(pair.freq_hz, db, loud_dbfs) for db in DEPTHS_DB]),
-            (masker, [Gain(stage="gain", gain_db=-db) for db in DEPTHS_DB]),
-            (pair.masked, [Gain(stage="gain", gain_db=db) for db in DEPTHS_DB]),
+            (masker, [Gain(stage="gain", gain_db=-db) for db in LEVELS_DB]),
+            (pair.masked, [Gain(stage="gain", gain_db=db) for db in LEVELS_DB]),
         ]
         made = [self._least(pair, before, name, stages) for name, stages in kinds]
         return [trial for _, trial in sorted(made, key=lambda each: (not each[1].works, each[0]))]

@@ -74,7 +74,7 @@ def load_played(settings: Reinforce, recording: AudioInfo, find: Callable[[str, 
     with AudioReader(recording.path) as reader:
         strokes = place_strokes(reader, hits, settings, samples)
     files = tuple((name, path, sha256_file(path)) for name, path in dict(inputs).items())
-    return Played(tuple(samples), strokes, files, len(hits.hits) - len(strokes))
+    return Played(tuple(samples), strokes, files, len(hits.hits) - len(strokes), hits.file)
 
 
 def _hits(path: Path, recording: AudioInfo, faults: list[tuple[str, str]]) -> HitList | None:

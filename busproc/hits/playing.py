@@ -36,12 +36,15 @@ class Played:
         Files that it is made of beside the recording: what the session calls them, path, checksum.
     skipped
         How many hits of the recording are left as they are.
+    hits_of
+        Name of the recording that the hit file says it is of; empty where it says nothing.
     """
 
     samples: tuple[Audio, ...]
     strokes: tuple[Stroke, ...]
     inputs: tuple[tuple[str, Path, str], ...]
     skipped: int
+    hits_of: str
 
     def info(self, recording: AudioInfo) -> AudioInfo:
         """What a file of it would say of itself: as long as the recording, or as its last sample sounds."""

@@ -22,8 +22,12 @@ class Hit(Settings):
 
 
 def _rising(hits: tuple[Hit, ...]) -> tuple[Hit, ...]:
-    if any(later.at_s <= earlier.at_s for earlier, later in itertools.pairwise(hits)):
-        raise ValueError("hits must come at rising times (at_s)")
+    for n, (earlier, later) in enumerate(itertools.pairwise(hits)):
+        if later.at_s <= earlier.at_s:
+            raise ValueError(
+                f"hits must come at rising times: hits[{n + 1}].at_s is {later.at_s:g} s, "
+                f"hits[{n}].at_s is {earlier.at_s:g} s"
+            )
     return hits
 
 

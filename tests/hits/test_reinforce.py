@@ -125,7 +125,8 @@ def test_the_log_says_what_was_played_where(tmp_path):
     session = reinforced(tmp_path / "song", {"only_below_db": 2})
     rendered = busproc.render(session, tmp_path / "out")
     assert "again (" in rendered.words.read_text()
-    assert "2 hits played by 1 sample, 1 left out; 2 brought into phase" in rendered.words.read_text()
+    told = "2 hits in hits.json played by 1 sample, 1 too strong or too weak for it; 2 moved by "
+    assert told in rendered.words.read_text()
     record = rendered.decisions["inputs"][1]["played"]
     assert [each["file"] for each in record["files"]] == ["hits.json", "sample.wav"]
     assert [each["sample"] for each in record["strokes"]] == [0, 0]
@@ -164,6 +165,16 @@ def test_a_hit_file_that_is_none_is_told(tmp_path, text, told):
         load_session(session)
 
 
+def test_hits_of_another_recording_are_noted(tmp_path):
+    session = reinforced(tmp_path)
+    document = json.loads((tmp_path / "hits.json").read_text())
+    (tmp_path / "hits.json").write_text(json.dumps(document | {"file": "drum.wav"}))
+    assert not any("hits" in note for note in load_session(session).notes)
+    (tmp_path / "hits.json").write_text(json.dumps(document | {"file": "shaker.wav"}))
+    note = "again: hits.json says that it holds the hits of shaker.wav, not of drum.wav."
+    assert note in load_session(session).notes
+
+
 def test_no_result_is_written_over_a_sample(tmp_path):
     session = reinforced(tmp_path, song="hits", deliver=[{"what": "mix", "names": "sample"}])
     with pytest.raises(busproc.InputError, match="own files"):
@@ -175,6 +186,17 @@ def test_a_recording_of_another_rate_is_struck_at_the_same_times(tmp_path):
     plain = heard(session, "again")
     peaks = [int(np.abs(plain[int(2 * place) - 500 : int(2 * place) + 3000]).argmax()) for place in PLACES]
     assert np.ptp(peaks) <= 2
+
+
+def test_a_check_sets_no_sample_against_the_recording_it_was_placed_in(tmp_path):
+    low = {"name": "drum low", "polarity": "inverted", "gain_db": -20.0}
+    session = reinforced(tmp_path, {"place": "at_onset"}, low)
+    sf.write(tmp_path / "sample.wav", drum(210.0, 0.06, still_frames=0, seed=8), RATE_HZ, "DOUBLE")
+    found = check(session).as_dict()
+    assert found["phase"] == []
+    hidden = [{each["masked"], each["masker"]} for each in found["masking"]["pairs"]]
+    assert {"drum", "bed"} in hidden
+    assert {"drum", "drum low"} not in hidden
 
 
 def test_a_check_hears_the_samples_and_not_the_recording_twice(tmp_path):

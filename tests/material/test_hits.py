@@ -37,12 +37,12 @@ KITS = {
     "drum_cowbell": ("bass", "snare"),
     "sn_dolf": ("bd_haus", "drum_cymbal_closed"),
     "bd_haus": ("sn_dolf", "drum_cymbal_closed"),
-    "bd_808": ("elec_hi_snare", "drum_cymbal_closed"),
+    "bd_boom": ("elec_hi_snare", "drum_cymbal_closed"),
     "drum_heavy_kick": ("sn_dolf", "drum_cymbal_closed"),
     "tabla_na": ("tabla_ghe1", "tabla_te1"),
     "tabla_ghe1": ("tabla_na", "tabla_te1"),
     "tabla_te1": ("tabla_ghe1", "tabla_na"),
-    "elec_hi_snare": ("bd_808", "drum_cymbal_closed"),
+    "elec_hi_snare": ("bd_boom", "drum_cymbal_closed"),
 }
 """Each drum, and what bleeds in: samples that strike once, so that there is one onset to be right about."""
 

@@ -54,8 +54,9 @@ TRUE = {
     "low_end": {"vinyl_hiss", "tb_plinkeplanke"},
     "masking": {"music007", "music009"},
 }
-"""Pieces that have the fault: an offset of a converter, single samples that are off or careless splices, rumble
-and crackle of a record, a bass drum wide at 40 Hz, a part under one in its own range that is twice as loud."""
+"""Pieces that have the fault: an offset of a converter, single samples that are off or careless splices,
+rumble and crackle of a record, a bass drum wide at 40 Hz, a part under one in its own range that is twice as
+loud."""
 
 
 class Piece(NamedTuple):

@@ -17,6 +17,7 @@ from busproc.files import AudioInfo, inspect, sha256_file
 from busproc.hits.loading import FaultsError, load_played
 from busproc.hits.playing import Played
 from busproc.jsonfile import load_settings
+from busproc.notes import notes_on
 from busproc.routes import MIX_BUS, Bus, Kind, route_faults, running_order
 from busproc.session import Fader, Session, Stem
 from busproc.settings import named_files
@@ -117,7 +118,7 @@ class _Loader:
             raise SettingsFileError(self.path, self.faults)
         origin_s = _origin_s(infos, self.session)
         files = self._place(infos, played, rate_hz, origin_s)
-        notes = (*_clock_notes(infos, self.session, origin_s), *self._notes(buses, files))
+        notes = (*_clock_notes(infos, self.session, origin_s), *notes_on(buses, files))
         return Song(self.path, self.session, rate_hz, buses, order, files, notes, origin_s)
 
     def _fault(self, where: str, what: str) -> None:
@@ -255,33 +256,6 @@ class _Loader:
             start_frame = round(start_s * rate_hz)
             files[stem.name] = StemFile(stem, info.path, heard, digest, rate_hz, start_frame, hits)
         return files
-
-    @staticmethod
-    def _notes(buses: dict[str, Bus], files: dict[str, StemFile]) -> tuple[str, ...]:
-        notes = []
-        end = max(file.end_frame for file in files.values())
-        for name, file in files.items():
-            if file.info.rate_hz != file.rate_hz:
-                notes.append(f"{name}: converted from {file.info.rate_hz} to {file.rate_hz} Hz.")
-            if file.played and file.played.hits_of not in {"", file.path.name}:
-                hits, other = file.played.inputs[0][0], file.played.hits_of
-                notes.append(
-                    f"{name}: {hits} says that it holds the hits of {other}, not of {file.path.name}."
-                )
-            if file.start_frame:
-                why = "as asked" if file.stem.start_s is not None else "by its time reference"
-                notes.append(f"{name}: starts at {file.start_frame / file.rate_hz:.3f} s, {why}.")
-            if file.end_frame < end:
-                short = (end - file.end_frame) / file.rate_hz
-                notes.append(f"{name}: padded with {short:.3f} s of silence to the length of the song.")
-        notes += [f"{bus.name}: muted, so it is silent everywhere." for bus in buses.values() if bus.is_muted]
-        listened = {key.source for bus in buses.values() for _, key in bus.chain.key_inputs()}
-        notes += [
-            f"{bus.name}: only keys, but no stage listens to it."
-            for bus in buses.values()
-            if bus.only_keys and bus.name not in listened
-        ]
-        return tuple(notes)
 
 
 def plan_faults(chain: Chain, rate_hz: int) -> Iterator[str]:

@@ -17,7 +17,7 @@ from busproc.scratch import Scratch
 from busproc.sources import READ_FRAMES, StemSource
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -61,10 +61,16 @@ def mid_of(song: Song, name: str, progress: Progress) -> Scratch:
     return sound
 
 
-def with_stem(song: Song, name: str, change: Callable[[Stem], Stem]) -> Song:
-    """The song with another stem in a stem's place, as `entering` hears it."""
-    file = song.files[name]
-    return replace(song, files={**song.files, name: replace(file, stem=change(file.stem))})
+def with_stem(song: Song, stem: Stem) -> Song:
+    """The song with another stem in the place of that of its name."""
+    name = stem.name
+    stems = tuple(stem if each.name == name else each for each in song.session.stems)
+    return replace(
+        song,
+        session=song.session.model_copy(update={"stems": stems}),
+        buses={**song.buses, name: replace(song.buses[name], fader=stem)},
+        files={**song.files, name: replace(song.files[name], stem=stem)},
+    )
 
 
 class Contributions:

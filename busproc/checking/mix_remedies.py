@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from busproc.chain import BLOCK_FRAMES, Chain
 from busproc.checking.findings import Trial
-from busproc.checking.hearing import LoudnessOf, entering
+from busproc.checking.hearing import LoudnessOf, entering, with_stem
 from busproc.facts import find_facts
 from busproc.measure.faults.lateness import AT_ONCE_FRAMES, Start
 from busproc.measure.spectrum import ThirdOctaves
@@ -67,7 +66,7 @@ class MixTryout:
         """Bring a stem back that starts late; it works if it then sounds from the first frame on."""
         stem = self._song.files[name].stem
         align = stem.align.model_copy(update={"delay_ms": round(stem.align.delay_ms - late_ms, 6)})
-        song = _with(self._song, name, align=align)
+        song = with_stem(self._song, stem.model_copy(update={"align": align}))
         frames = _silent_frames(song, name)
         return Trial(
             what=f"{name} {late_ms:.3f} ms earlier",
@@ -82,7 +81,8 @@ class MixTryout:
 
     def muted(self, name: str) -> Trial:
         """Leave out a stem that is another one once more; it works if that changes the mix at all."""
-        after = self._mix(_with(self._song, name, mute=True))
+        stem = self._song.files[name].stem
+        after = self._mix(with_stem(self._song, stem.model_copy(update={"mute": True})))
         change = _changed(self._before, after)
         return Trial(
             what=f"{name} muted",
@@ -110,18 +110,6 @@ class MixTryout:
             loudness.feed(mix)
             spectrum.feed(mix)
         return _Mix(loudness.lufs, dict(zip(spectrum.midbands_hz, spectrum.levels_db(), strict=True)))
-
-
-def _with(song: Song, name: str, **keys: Any) -> Song:
-    """The song with other keys of a stem."""
-    stem = song.files[name].stem.model_copy(update=keys)
-    stems = tuple(stem if each.name == name else each for each in song.session.stems)
-    return replace(
-        song,
-        session=song.session.model_copy(update={"stems": stems}),
-        buses={**song.buses, name: replace(song.buses[name], fader=stem)},
-        files={**song.files, name: replace(song.files[name], stem=stem)},
-    )
 
 
 def _silent_frames(song: Song, name: str) -> int | None:

@@ -155,7 +155,7 @@ class _Solution:
         return [each for each in found if any(trial.works for trial in each.tried)]
 
     def _moved(self, name: str, move: _Move) -> Scratch:
-        song = with_stem(self.song, name, lambda stem: move.of(stem, self.song.rate_hz))
+        song = with_stem(self.song, move.of(self.song.files[name].stem, self.song.rate_hz))
         return mid_of(song, name, self.progress)
 
     def _finding(self, name: str, move: _Move, corrected: Mapping[str, Scratch]) -> Finding:

@@ -2,8 +2,9 @@
 
 From the strongest down, each is compared with those before it: what is like one of them is of its kind, and
 what is like none begins a kind of its own. A kind is this drum's if its strongest is strong: a skin struck
-at its edge, or the lower of two blocks, is the stem's own as well. What is not strong is judged by the known
-stroke it is most like, softer and duller or not, of this drum against the most like one of another.
+at its edge, or the lower of two blocks, is the stem's own as well. So is a rare kind that is like a stroke of
+this drum and a softer one of another at once. What is not strong is judged by the known stroke it is most
+like, softer and duller or not, of this drum against the most like one of another.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busproc.hits.traces import unlike_db
+from busproc.hits.unlike import unlike_db, unlike_two_db
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,17 +26,18 @@ if TYPE_CHECKING:
 
 STRONG_DB = 9.0
 """Bleed seldom comes so near to the strongest. Ours, like all numbers here."""
-STRONGEST = 3
-"""The third strongest is meant: what is stronger may be two strokes at once."""
 WEAKEST_DB = -30.0
 ALIKE_DB = 3.0
 """So far from a stroke that is known, one may be to be of its kind."""
-KNOWN_DB = 1.0
+KNOWN_DB = 0.5
 """What is nearer to a stroke that is kept need not be kept too."""
 MOST_KEPT = 64
 CLEAR_DB = 6.0
 """Only what stands out so far is kept to compare with."""
-FAINT_DB, PLAIN_DB = 2.0, 5.0
+TWO_ALIKE_DB, BETTER_DB, RARE = 2.5, 1.0, 5
+"""So near to being two at once, and so much nearer than to any one of another drum, it is both; kept more
+often than this, it is no chance."""
+FAINT_DB, PLAIN_DB = 2.0, 4.0
 """From nothing heard at all to no doubt that there is something."""
 
 
@@ -63,6 +65,25 @@ class _Known:
             self.traces.append(trace)
             self.kinds.append(kind)
 
+    def own_two_at_once(self) -> set[int]:
+        """Kinds that are this drum's because they are its strokes with another's, softer, at once."""
+        own = [trace for trace, kind in zip(self.traces, self.kinds, strict=True) if kind in self.own_kinds]
+        found = set()
+        for kind in set(self.kinds) - self.own_kinds if own else ():
+            others = [
+                trace
+                for trace, its in zip(self.traces, self.kinds, strict=True)
+                if its not in self.own_kinds and its != kind
+            ]
+            if not others or self.kinds.count(kind) > RARE:
+                continue
+            strongest = self.traces[self.kinds.index(kind)]
+            alone_db = unlike_db(strongest, np.array([each.shape for each in others]), self.rate_hz)[0].min()
+            two_db = unlike_two_db(strongest, own, others, self.rate_hz)
+            if two_db <= min(TWO_ALIKE_DB, alone_db - BETTER_DB):
+                found.add(kind)
+        return found
+
     def compared(self, trace: Trace) -> tuple[Audio, Audio]:
         """How far a stroke is from each that is kept, and how strong it is if it is such a one, in dBFS."""
         if not self.traces:
@@ -84,10 +105,12 @@ def confidences(traces: Traces, rate_hz: int) -> Audio:
     added_dbfs = np.array([traces[n].added_dbfs for n in range(len(traces))])
     if not len(added_dbfs):
         return added_dbfs
-    top_dbfs = np.sort(added_dbfs)[-STRONGEST:][0]
+    clear = np.array([traces[n].heard_db >= CLEAR_DB for n in range(len(traces))])
+    top_dbfs = added_dbfs[clear if clear.any() else slice(None)].max()
     known = _Known(rate_hz)
     for n in np.argsort(-added_dbfs, kind="stable"):
         known.take(int(n), traces[n], is_strong=added_dbfs[n] >= top_dbfs - STRONG_DB)
+    known.own_kinds |= known.own_two_at_once()
     return np.array([_confidence(n, traces[n], known, top_dbfs) for n in range(len(added_dbfs))])
 
 

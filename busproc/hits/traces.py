@@ -1,4 +1,4 @@
-"""What a hit adds to what still rings, and how alike two hits are in that."""
+"""What a hit adds to what still rings."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busproc.hits.foreseen import ORDER
-from busproc.hits.strength import STRENGTH_MS
+from busproc.hits.strength import SILENT_DBFS, strength_dbfs
 from busproc.kernels.foresee import foreseeing, surprises
 from busproc.measure.decibels import SINE_CREST_DB, power_db
 from busproc.scratch import Scratch
@@ -24,13 +24,11 @@ SEEN_MS = 40.0
 SPARED_MS = 1.0
 """An onset may be found so much late: these are not counted as before it."""
 LOWEST_EDGE_HZ, TOP_HZ = 60.0, 20000.0
-GAINS_DB = np.arange(-12.0, 13.0, 1.5)
-DULLER_DB_PER_OCTAVE = (0.0, 1.5, 3.0)
-"""The softer a stroke, the duller (common practice, no source)."""
-HEARD, UNHEARD_WEIGHT = 4.0, 0.1
-"""A band counts in full where something stands 6 dB over what was before."""
-SILENT_DBFS = -140.0
-_TINY = 1e-30
+LEAST_PASSED = 1e-6
+"""What prediction takes away by more than 60 dB is not given back in full."""
+OVER_DB = 2.0
+"""A hit adds no more than is there; by so much may its level from bands be over that of the sound."""
+TINY = 1e-30
 
 
 @dataclass(frozen=True)
@@ -45,9 +43,9 @@ class Trace:
     whitening
         What the filter that leaves it does to power: `(bins,)`.
     shape
-        What the hit adds to the power of the sound itself, no less than nothing: `(bins,)`.
+        What the hit adds to the power of the sound, as it is without prediction: `(bins,)`.
     added_dbfs
-        The same of its first 20 ms, as a level.
+        The same as a level.
     """
 
     after: Audio
@@ -58,8 +56,8 @@ class Trace:
 
     @property
     def heard_db(self) -> float:
-        """How far it stands out from what was before, mean of all bands."""
-        return float(np.abs(10 * np.log10((self.after + _TINY) / (self.before + _TINY))).mean())
+        """How far it stands over what was before, mean of all bands."""
+        return float(np.maximum(10 * np.log10((self.after + TINY) / (self.before + TINY)), 0.0).mean())
 
 
 class Traces:
@@ -89,21 +87,24 @@ class Traces:
 
 def trace_of(sound: Audio, onset: int, rate_hz: int) -> Trace:
     """Look at `sound (frames, channels)` from an onset in it, with 80 ms and more to either side."""
-    seen, spared, first = (round(ms * rate_hz / 1000) for ms in (SEEN_MS, SPARED_MS, STRENGTH_MS))
+    seen, spared = (round(ms * rate_hz / 1000) for ms in (SEEN_MS, SPARED_MS))
     ended = onset - spared
     past = sound[ended - seen - ORDER : ended]
     taps = foreseeing(past, ORDER)
     fading = np.cos(np.pi / 2 * np.arange(seen) / seen) ** 2
     fading /= math.sqrt(float(np.sum(fading**2)) * seen)
-    after, before = sound[onset - ORDER : onset + seen], past
-    added = float(np.mean(sound[onset : onset + first] ** 2) - np.mean(sound[ended - first : ended] ** 2))
-    added_db = power_db(max(added, 0.0))
+    after = _power(surprises(sound[onset - ORDER : onset + seen], taps), fading)
+    before = _power(surprises(past, taps), fading[::-1])
+    whitening = np.abs(np.fft.rfft(np.concatenate([[1.0], -taps]), seen)) ** 2
+    shape = np.maximum(after - before, 0.0) / np.maximum(whitening, LEAST_PASSED)
+    added_db = power_db(2 * float(shape.sum()))
+    added_dbfs = SILENT_DBFS if added_db is None else max(SILENT_DBFS, added_db + SINE_CREST_DB)
     return Trace(
-        _in_bands(_power(surprises(after, taps), fading), rate_hz),
-        _in_bands(_power(surprises(before, taps), fading[::-1]), rate_hz),
-        np.abs(np.fft.rfft(np.concatenate([[1.0], -taps]), seen)) ** 2,
-        np.maximum(_power(after[ORDER:], fading) - _power(before[ORDER:], fading[::-1]), 0.0),
-        SILENT_DBFS if added_db is None else max(SILENT_DBFS, added_db + SINE_CREST_DB),
+        in_bands(after, rate_hz),
+        in_bands(before, rate_hz),
+        whitening,
+        shape,
+        min(added_dbfs, strength_dbfs(sound, onset, rate_hz) + OVER_DB),
     )
 
 
@@ -111,53 +112,10 @@ def _power(sound: Audio, window: Audio) -> Audio:
     return np.asarray(np.square(np.abs(np.fft.rfft(sound * window[:, None], axis=0))).mean(axis=1))
 
 
-def _in_bands(power: Audio, rate_hz: int) -> Audio:
+def in_bands(power: Audio, rate_hz: int) -> Audio:
     """Sums over third octaves, `(.., bands)` of `(.., bins)`."""
     freq_hz = np.arange(power.shape[-1]) * (1000 / SEEN_MS)
     top = int(np.searchsorted(freq_hz, min(TOP_HZ, rate_hz / 2)))
     edges_hz = LOWEST_EDGE_HZ * 2 ** (np.arange(30) / 3)
     firsts = np.unique(np.searchsorted(freq_hz, [0.0, *edges_hz[edges_hz < freq_hz[top - 1]]]))
     return np.asarray(np.add.reduceat(power[..., :top], firsts, axis=-1))
-
-
-def unlike_db(trace: Trace, shapes: Audio, rate_hz: int) -> tuple[Audio, Audio]:
-    """How far a hit is from being each of other ones, louder or softer or duller.
-
-    What was before it and the other one's shape, heard through the same prediction, would give powers in
-    bands; told is how far, root mean square of dB, they are from what was found, at the best of some gains.
-
-    Parameters
-    ----------
-    trace
-        The hit.
-    shapes
-        Those of the others `(others, bins)`.
-    rate_hz
-        The rate.
-
-    Returns
-    -------
-    unlike_db, gain_db : ndarray
-        Of each other one, `(others,)`.
-    """
-    models = _in_bands(shapes * trace.whitening, rate_hz)
-    octaves = np.arange(models.shape[1]) / 3
-    octaves -= octaves.mean()
-    tilts = 10 ** (-np.multiply.outer(DULLER_DB_PER_OCTAVE, octaves) / 10)
-    tilted = models[:, None] * tilts
-    gains_db = _same_power_db(trace, tilted)[..., None] + GAINS_DB
-    powers = trace.before + 10 ** (gains_db[..., None] / 10) * tilted[:, :, None]
-    apart = _apart_db(trace, powers).reshape(len(shapes), -1)
-    best = apart.argmin(axis=1)
-    return apart.min(axis=1), gains_db.reshape(len(shapes), -1)[np.arange(len(shapes)), best]
-
-
-def _same_power_db(trace: Trace, models: Audio) -> Audio:
-    added = float(np.sum(np.maximum(trace.after - trace.before, 0.0))) + _TINY
-    return np.asarray(10 * np.log10(added / (models.sum(axis=-1) + _TINY)))
-
-
-def _apart_db(trace: Trace, powers: Audio) -> Audio:
-    weight = UNHEARD_WEIGHT + (np.maximum(powers, trace.after) > HEARD * trace.before)
-    apart_db = 10 * np.log10((trace.after + _TINY) / (powers + _TINY))
-    return np.asarray(np.sqrt(np.sum(weight * apart_db**2, axis=-1) / np.sum(weight, axis=-1)))

@@ -2,8 +2,8 @@
 
 From the strongest down, each is compared with those before it: what is like one of them is of its kind, and
 what is like none begins a kind of its own. A kind is this drum's if its strongest is strong: a skin struck
-at its edge, or the lower of two blocks, is the stem's own as well. So is a rare kind that is like a stroke of
-this drum and a softer one of another at once. What is not strong is judged by the known stroke it is most
+at its edge, or the lower of two blocks, is the stem's own as well. So is what is like a stroke of this drum
+and a softer one of another at once. All else that is not strong is judged by the known stroke it is most
 like, softer and duller or not, of this drum against the most like one of another.
 """
 
@@ -34,9 +34,10 @@ KNOWN_DB = 0.5
 MOST_KEPT = 64
 CLEAR_DB = 6.0
 """Only what stands out so far is kept to compare with."""
-TWO_ALIKE_DB, BETTER_DB, RARE = 2.5, 1.0, 5
-"""So near to being two at once, and so much nearer than to any one of another drum, it is both; kept more
-often than this, it is no chance."""
+BOTH_DB, BETTER_DB = 2.0, 1.0
+"""So near to being two at once, and so much nearer than to any one of another drum, it is both."""
+AS_BOTH, DOUBTFUL = 0.5, 0.2
+"""How sure a hit is that is both; what is surer to be another drum's is not asked whether it is."""
 FAINT_DB, PLAIN_DB = 2.0, 4.0
 """From nothing heard at all to no doubt that there is something."""
 
@@ -50,6 +51,8 @@ class _Known:
     traces: list[Trace] = field(default_factory=list)
     kinds: list[int] = field(default_factory=list)
     own_kinds: set[int] = field(default_factory=set)
+    both_kinds: set[int] = field(default_factory=set)
+    """Those of this drum with another at once."""
 
     def take(self, n: int, trace: Trace, *, is_strong: bool) -> None:
         """Find the kind of the next weaker one, and keep it where that adds to what is known."""
@@ -65,24 +68,22 @@ class _Known:
             self.traces.append(trace)
             self.kinds.append(kind)
 
-    def own_two_at_once(self) -> set[int]:
-        """Kinds that are this drum's because they are its strokes with another's, softer, at once."""
-        own = [trace for trace, kind in zip(self.traces, self.kinds, strict=True) if kind in self.own_kinds]
-        found = set()
-        for kind in set(self.kinds) - self.own_kinds if own else ():
-            others = [
-                trace
-                for trace, its in zip(self.traces, self.kinds, strict=True)
-                if its not in self.own_kinds and its != kind
-            ]
-            if not others or self.kinds.count(kind) > RARE:
-                continue
-            strongest = self.traces[self.kinds.index(kind)]
-            alone_db = unlike_db(strongest, np.array([each.shape for each in others]), self.rate_hz)[0].min()
-            two_db = unlike_two_db(strongest, own, others, self.rate_hz)
-            if two_db <= min(TWO_ALIKE_DB, alone_db - BETTER_DB):
-                found.add(kind)
-        return found
+    def find_both(self) -> None:
+        """Find the kinds whose strongest is a stroke of this drum and a softer one of another at once."""
+        others = sorted(set(self.kinds) - self.own_kinds)
+        strongest = {kind: self.traces[self.kinds.index(kind)] for kind in others}
+        self.both_kinds = {kind for kind in others if self.is_both(strongest[kind], but=kind)}
+
+    def is_both(self, trace: Trace, *, but: int | None = None) -> bool:
+        """Whether a hit is one of this drum and a softer one of another at once, all kinds known but one."""
+        told = [*zip(self.traces, self.kinds, strict=True)]
+        own = [each for each, kind in told if kind in self.own_kinds]
+        others = [each for each, kind in told if kind not in {*self.own_kinds, *self.both_kinds, but}]
+        if not own or not others:
+            return False
+        alone_db = unlike_db(trace, np.array([each.shape for each in others]), self.rate_hz)[0].min()
+        both_db = unlike_two_db(trace, own, others, self.rate_hz)
+        return both_db <= min(BOTH_DB, float(alone_db) - BETTER_DB)
 
     def compared(self, trace: Trace) -> tuple[Audio, Audio]:
         """How far a stroke is from each that is kept, and how strong it is if it is such a one, in dBFS."""
@@ -93,7 +94,7 @@ class _Known:
 
     def own_share(self, unlike: Audio) -> float:
         """From 0, just like a stroke of another drum, to 1, just like one of this drum or like no other."""
-        own = np.isin(self.kinds, list(self.own_kinds))
+        own = np.isin(self.kinds, list(self.own_kinds | self.both_kinds))
         own_db, other_db = (unlike[which].min(initial=math.inf) for which in (own, ~own))
         if math.isinf(other_db):
             return 1.0
@@ -110,7 +111,7 @@ def confidences(traces: Traces, rate_hz: int) -> Audio:
     known = _Known(rate_hz)
     for n in np.argsort(-added_dbfs, kind="stable"):
         known.take(int(n), traces[n], is_strong=added_dbfs[n] >= top_dbfs - STRONG_DB)
-    known.own_kinds |= known.own_two_at_once()
+    known.find_both()
     return np.array([_confidence(n, traces[n], known, top_dbfs) for n in range(len(added_dbfs))])
 
 
@@ -122,4 +123,7 @@ def _confidence(n: int, trace: Trace, known: _Known, top_dbfs: float) -> float:
     unlike[np.array(known.strokes) == n] = math.inf
     if max(trace.added_dbfs, as_such_dbfs[unlike.argmin()]) < top_dbfs + WEAKEST_DB:
         return 0.0
-    return heard * known.own_share(unlike)
+    share = known.own_share(unlike)
+    if DOUBTFUL < share < AS_BOTH and known.is_both(trace):
+        share = AS_BOTH
+    return heard * share

@@ -27,17 +27,20 @@ if TYPE_CHECKING:
 STRONG_DB = 9.0
 """Bleed seldom comes so near to the strongest. Ours, like all numbers here."""
 WEAKEST_DB = -30.0
-ALIKE_DB = 3.0
-"""So far from a stroke that is known, one may be to be of its kind."""
+ALIKE_DB, SPARED_DB, MOST_DB = 3.0, 1.25, 4.5
+"""So far from strokes that are known, one may be to be of their kind, or so much further than strokes of this
+drum mostly are: of one that sounds like noise no two are the same."""
+MANY, FEW = 6, 3
 KNOWN_DB = 0.5
 """What is nearer to a stroke that is kept need not be kept too."""
-MOST_KEPT = 64
+KEPT_EACH, STEP_DB = 4, 6.0
+"""So many are kept of a kind and of 6 dB of strength, so that a long recording leaves room for weak ones."""
 CLEAR_DB = 6.0
 """Only what stands out so far is kept to compare with."""
-BOTH_DB, BETTER_DB = 2.0, 1.0
+BOTH_DB, BETTER_DB = 2.25, 1.0
 """So near to being two at once, and so much nearer than to any one of another drum, it is both."""
-AS_BOTH, DOUBTFUL = 0.5, 0.2
-"""How sure a hit is that is both; what is surer to be another drum's is not asked whether it is."""
+NEAREST = 8
+"""So many strokes of this drum are tried."""
 FAINT_DB, PLAIN_DB = 2.0, 4.0
 """From nothing heard at all to no doubt that there is something."""
 
@@ -47,43 +50,65 @@ class _Known:
     """Strokes to compare with, each of a kind, and which kinds are this drum's."""
 
     rate_hz: int
+    top_dbfs: float
     strokes: list[int] = field(default_factory=list)
     traces: list[Trace] = field(default_factory=list)
     kinds: list[int] = field(default_factory=list)
+    steps: list[tuple[int, int]] = field(default_factory=list)
+    spread_db: list[float] = field(default_factory=list)
+    """How far strokes of this drum were from those that were known."""
     own_kinds: set[int] = field(default_factory=set)
     both_kinds: set[int] = field(default_factory=set)
     """Those of this drum with another at once."""
 
-    def take(self, n: int, trace: Trace, *, is_strong: bool) -> None:
+    def take(self, n: int, trace: Trace) -> None:
         """Find the kind of the next weaker one, and keep it where that adds to what is known."""
         if self.kinds and trace.heard_db < CLEAR_DB:
             return
         unlike, _ = self.compared(trace)
-        nearest_db = unlike.min(initial=math.inf)
-        kind = self.kinds[unlike.argmin()] if nearest_db <= ALIKE_DB else max(self.kinds, default=-1) + 1
-        if is_strong:
-            self.own_kinds.add(kind)
-        if nearest_db > KNOWN_DB and len(self.kinds) < MOST_KEPT:
+        kind, like_db = self._most_like(unlike)
+        if like_db > self._alike_db():
+            kind = max(self.kinds, default=-1) + 1
+            if trace.added_dbfs >= self.top_dbfs - STRONG_DB:
+                self.own_kinds.add(kind)
+        elif kind in self.own_kinds:
+            self.spread_db.append(like_db)
+        step = (kind, round(trace.added_dbfs / STEP_DB))
+        if unlike.min(initial=math.inf) > KNOWN_DB and self.steps.count(step) < KEPT_EACH:
             self.strokes.append(n)
             self.traces.append(trace)
             self.kinds.append(kind)
+            self.steps.append(step)
+
+    def _most_like(self, unlike: Audio) -> tuple[int, float]:
+        """The kind whose nearest is nearest, and how near; of many, the two nearest, lest it be by chance."""
+        kinds, like_db = np.array(self.kinds), {}
+        for kind in dict.fromkeys(self.kinds):
+            of_kind = np.sort(unlike[kinds == kind])
+            like_db[kind] = float(of_kind[: 2 if len(of_kind) >= MANY else 1].mean())
+        return min(like_db.items(), key=lambda item: item[1], default=(-1, math.inf))
+
+    def _alike_db(self) -> float:
+        if len(self.spread_db) < FEW:
+            return ALIKE_DB
+        return float(np.clip(np.median(self.spread_db) + SPARED_DB, ALIKE_DB, MOST_DB))
 
     def find_both(self) -> None:
         """Find the kinds whose strongest is a stroke of this drum and a softer one of another at once."""
-        others = sorted(set(self.kinds) - self.own_kinds)
-        strongest = {kind: self.traces[self.kinds.index(kind)] for kind in others}
-        self.both_kinds = {kind for kind in others if self.is_both(strongest[kind], but=kind)}
-
-    def is_both(self, trace: Trace, *, but: int | None = None) -> bool:
-        """Whether a hit is one of this drum and a softer one of another at once, all kinds known but one."""
-        told = [*zip(self.traces, self.kinds, strict=True)]
-        own = [each for each, kind in told if kind in self.own_kinds]
-        others = [each for each, kind in told if kind not in {*self.own_kinds, *self.both_kinds, but}]
-        if not own or not others:
-            return False
-        alone_db = unlike_db(trace, np.array([each.shape for each in others]), self.rate_hz)[0].min()
-        both_db = unlike_two_db(trace, own, others, self.rate_hz)
-        return both_db <= min(BOTH_DB, float(alone_db) - BETTER_DB)
+        kinds, own = np.array(self.kinds), np.isin(self.kinds, list(self.own_kinds))
+        strongest = {kind: self.kinds.index(kind) for kind in sorted(set(self.kinds) - self.own_kinds)}
+        for kind, n in strongest.items():
+            unlike, _ = self.compared(self.traces[n])
+            firsts = np.flatnonzero(own)[np.argsort(unlike[own], kind="stable")[:NEAREST]]
+            both_db = unlike_two_db(
+                self.traces[n],
+                [self.traces[first] for first in firsts],
+                [self.traces[second] for other, second in strongest.items() if other != kind],
+                self.rate_hz,
+            )
+            other_db = unlike[~own & (kinds != kind)].min(initial=math.inf)
+            if both_db <= min(BOTH_DB, other_db - BETTER_DB):
+                self.both_kinds.add(kind)
 
     def compared(self, trace: Trace) -> tuple[Audio, Audio]:
         """How far a stroke is from each that is kept, and how strong it is if it is such a one, in dBFS."""
@@ -108,22 +133,19 @@ def confidences(traces: Traces, rate_hz: int) -> Audio:
         return added_dbfs
     clear = np.array([traces[n].heard_db >= CLEAR_DB for n in range(len(traces))])
     top_dbfs = added_dbfs[clear if clear.any() else slice(None)].max()
-    known = _Known(rate_hz)
+    known = _Known(rate_hz, top_dbfs)
     for n in np.argsort(-added_dbfs, kind="stable"):
-        known.take(int(n), traces[n], is_strong=added_dbfs[n] >= top_dbfs - STRONG_DB)
+        known.take(int(n), traces[n])
     known.find_both()
-    return np.array([_confidence(n, traces[n], known, top_dbfs) for n in range(len(added_dbfs))])
+    return np.array([_confidence(n, traces[n], known) for n in range(len(added_dbfs))])
 
 
-def _confidence(n: int, trace: Trace, known: _Known, top_dbfs: float) -> float:
+def _confidence(n: int, trace: Trace, known: _Known) -> float:
     heard = float(np.clip((trace.heard_db - FAINT_DB) / (PLAIN_DB - FAINT_DB), 0.0, 1.0))
-    if trace.added_dbfs >= top_dbfs - STRONG_DB:
+    if trace.added_dbfs >= known.top_dbfs - STRONG_DB:
         return heard
     unlike, as_such_dbfs = known.compared(trace)
     unlike[np.array(known.strokes) == n] = math.inf
-    if max(trace.added_dbfs, as_such_dbfs[unlike.argmin()]) < top_dbfs + WEAKEST_DB:
+    if max(trace.added_dbfs, as_such_dbfs[unlike.argmin()]) < known.top_dbfs + WEAKEST_DB:
         return 0.0
-    share = known.own_share(unlike)
-    if DOUBTFUL < share < AS_BOTH and known.is_both(trace):
-        share = AS_BOTH
-    return heard * share
+    return heard * known.own_share(unlike)

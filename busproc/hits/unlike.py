@@ -58,6 +58,8 @@ def unlike_db(trace: Trace, shapes: Audio, rate_hz: int) -> tuple[Audio, Audio]:
 
 def unlike_two_db(trace: Trace, firsts: Sequence[Trace], seconds: Sequence[Trace], rate_hz: int) -> float:
     """How far a hit is, in dB, from being one of the first and, 6 dB softer or more, one of the second."""
+    if not firsts or not seconds:
+        return math.inf
     first = _duller(_models(trace, np.array([each.shape for each in firsts]), rate_hz))
     second = _models(trace, np.array([each.shape for each in seconds]), rate_hz)
     first_db = _same_power_db(trace, first)[..., None] + PAIR_GAINS_DB

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 
 import numpy as np
@@ -16,7 +17,7 @@ from busproc.pictures.hits import draw_hits
 from tests.hits.loops import DRUMS, RATE_HZ, Loop, f_measure, matched, play
 
 LEAST_F = 0.97
-"""Measured 0.970 over 56 such loops, 0.961 to 0.976 by seeds; with bleed of -20 to -12 dB 0.91 to 0.97."""
+"""Measured 0.974 over 8 other seeds of each drum, 0.959 to 0.990 by seed."""
 BLEED_DB = (-30.0, -18.0)
 """Louder bleed cannot be told by its strength from another way to strike the drum."""
 KITS = {
@@ -49,8 +50,8 @@ def snare():
 def test_drums_of_seven_kinds_are_found_beside_their_bleed():
     right = told = 0
     errors_s = []
-    for name in KITS:
-        loop = stem(name, spread_db=24.0, bleed_db=BLEED_DB)
+    for name, seed in itertools.product(KITS, (11, 12, 13)):
+        loop = stem(name, seed=seed, spread_db=24.0, bleed_db=BLEED_DB)
         at_s = np.array([hit.at_s for hit in found(loop)])
         true, mine = matched(loop.truth_s, at_s, 0.010)
         right += 2 * len(true)
@@ -59,6 +60,13 @@ def test_drums_of_seven_kinds_are_found_beside_their_bleed():
     assert right / told >= LEAST_F, right / told
     assert np.median(errors_s) < 0.0005
     assert np.percentile(errors_s, 95) < 0.005
+
+
+def test_in_a_long_recording_the_bleed_is_known_as_well_as_in_a_short_one():
+    """More than a minute: the strong strokes alone are more than can be kept to compare with."""
+    for name in ("snare", "skin"):
+        loop = stem(name, bars=30, spread_db=24.0, bleed_db=BLEED_DB)
+        assert f_measure(loop.truth_s, [hit.at_s for hit in found(loop)]) >= LEAST_F
 
 
 @pytest.mark.parametrize("block_frames", [1, 977, 10**7])

@@ -30,7 +30,9 @@ WEAKEST_DB = -30.0
 ALIKE_DB, SPARED_DB, MOST_DB = 3.0, 1.25, 4.5
 """So far from strokes that are known, one may be to be of their kind, or so much further than strokes of this
 drum mostly are: of one that sounds like noise no two are the same."""
-MANY, FEW = 6, 3
+MANY = 6
+FEW = 3
+"""What strokes of this drum mostly are is known from as many on."""
 KNOWN_DB = 0.5
 """What is nearer to a stroke that is kept need not be kept too."""
 KEPT_EACH, STEP_DB = 4, 6.0

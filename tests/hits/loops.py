@@ -19,6 +19,10 @@ from busproc.kernels.synth import add_modes
 
 RATE_HZ = 48000
 LOUDEST_DBFS = -12.0
+NOISE_DB = -65.0
+STEPS_IN_BAR = 16
+STRUCK, FLAMS, BLEEDING = 0.4, 0.06, 0.25
+"""Shares of steps with a stroke, of strokes that are flams, and of steps with a stroke of another drum."""
 
 
 @dataclass(frozen=True)
@@ -28,7 +32,6 @@ class Loop:
     sound: np.ndarray
     rate_hz: int
     truth_s: np.ndarray
-    levels_db: np.ndarray
 
 
 def kick(rng, loud):
@@ -80,22 +83,7 @@ def _modes(freq_hz, weights, ring_s, attack_s):
 DRUMS = {each.__name__: each for each in (kick, snare, hat, tom, skin, bar, block)}
 
 
-def play(
-    name,
-    drum,
-    others,
-    *,
-    seed,
-    bpm,
-    bars=8,
-    rate_hz=RATE_HZ,
-    spread_db=30.0,
-    bleed_db=(-20.0, -12.0),
-    noise_db=-65.0,
-    flams=0.06,
-    share=0.4,
-    steps_in_bar=16,
-):
+def play(drum, others, *, seed, bpm, bars, rate_hz=RATE_HZ, spread_db=30.0, bleed_db=(-20.0, -12.0)):
     """A stem of one drum by a human hand, on steps of a bar of four beats.
 
     `drum(rng, loud)` gives a stroke, `loud` from 0 to 1; strokes are laid with their onset where it is said
@@ -103,34 +91,32 @@ def play(
     from `bleed_db`, and it strikes where this drum rests or is 6 dB stronger: what is hidden nobody can hear.
     """
     rng = np.random.default_rng(seed)
-    step_s = 240.0 / bpm / steps_in_bar
-    steps = steps_in_bar * bars
+    step_s = 240.0 / bpm / STEPS_IN_BAR
+    steps = STEPS_IN_BAR * bars
     sound = np.zeros(round((steps * step_s + 2.0) * rate_hz))
-    truth, levels = [], []
+    truth = []
     for step in range(steps):
         at_s = 0.3 + step * step_s + rng.normal(0, 0.003)
-        level_db = -spread_db * rng.random() if rng.random() < share else None
+        level_db = -spread_db * rng.random() if rng.random() < STRUCK else None
         if step == 0:
             level_db = 0.0
         if level_db is not None:
-            if rng.random() < flams:
+            if rng.random() < FLAMS:
                 grace_db = level_db - rng.uniform(0, 6)
                 _lay(sound, drum, rng, at_s - 0.03, grace_db, rate_hz, spread_db)
                 truth.append(at_s - 0.03)
-                levels.append(grace_db)
             _lay(sound, drum, rng, at_s, level_db, rate_hz, spread_db)
             truth.append(at_s)
-            levels.append(level_db)
         for other in others:
             bleed = rng.uniform(*bleed_db)
-            if rng.random() < 0.25 and (level_db is None or bleed < level_db - 6):
+            if rng.random() < BLEEDING and (level_db is None or bleed < level_db - 6):
                 _lay(sound, other, rng, at_s + rng.normal(0, 0.003), bleed, rate_hz, 20.0)
-    sound += 10 ** ((LOUDEST_DBFS + noise_db) / 20) * rng.normal(size=len(sound))
-    return Loop(sound[:, None], rate_hz, np.round(np.array(truth) * rate_hz) / rate_hz, np.array(levels))
+    sound += 10 ** ((LOUDEST_DBFS + NOISE_DB) / 20) * rng.normal(size=len(sound))
+    return Loop(sound[:, None], rate_hz, np.round(np.array(truth) * rate_hz) / rate_hz)
 
 
 def _lay(sound, drum, rng, at_s, level_db, rate_hz, spread_db):
-    stroke = drum(rng, max(0.0, 1 + level_db / spread_db) if spread_db else 1.0)
+    stroke = drum(rng, max(0.0, 1 + level_db / spread_db))
     onset = onset_frame(stroke[:, None])
     begin = round(at_s * rate_hz) - onset
     own_db = strength_dbfs(stroke[:, None], onset, rate_hz)

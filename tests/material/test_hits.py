@@ -77,7 +77,6 @@ def test_recorded_drums_are_found_beside_bleed(material, bleed):
     for seed, (n, (name, others)) in itertools.product(seeds, enumerate(KITS.items())):
         bleeding = [drum(folder, other) for other in others]
         loop = play(
-            name,
             drum(folder, name),
             bleeding,
             seed=seed + n,
